@@ -1,0 +1,259 @@
+"""Messages to payloads and back. Fields are dicts by the names of `layouts`; see WIRE.md for their meaning.
+
+Encoders fill the caller's buffer and return a length. Decoders check every length before they use it and raise
+`MessageError`, never anything else, whatever the bytes are.
+"""
+
+import struct
+
+from sumpglass_wire import layouts as L
+
+
+class MessageError(ValueError):
+    """The payload is no message of this protocol: says what was found."""
+
+
+class UnknownType(MessageError):
+    """A message type that this version does not know: to be counted and skipped."""
+
+
+class OtherVersion(MessageError):
+    """A payload of another major version of the protocol; `major` tells which."""
+
+    def __init__(self, major):
+        MessageError.__init__(
+            self,
+            "the other side speaks version %d of the wire protocol and this side version %d: "
+            "put the matching firmware on the board (sumpglass rig deploy) or update this program" % (major, L.MAJOR),
+        )
+        self.major = major
+
+
+def encode(payload, kind, sequence, time_us, fields=None):
+    """Write one message into bytearray `payload`; returns its length.
+
+    `fields` has the names of `layouts.BODIES[kind]`; identity also `board` (text) and `channels` (list of dicts with
+    the names of `layouts.CHANNEL_FIELDS` and `part`, text); status also `faults`; samples `channel`, `width` and
+    `counts`; bins `channel`, `width` and `bins`; error `text`; write_settings `data`; answer `answer` (dict) and `data`.
+    Raises MessageError for a value that does not fit.
+    """
+    try:
+        struct.pack_into(L.HEADER, payload, 0, L.VERSION_BYTE, kind, sequence, time_us)
+        return _encode_body(payload, kind, fields or {})
+    except (KeyError, IndexError, TypeError, OverflowError, struct.error, ValueError) as problem:
+        if isinstance(problem, MessageError):
+            raise
+        raise MessageError("%s: %s" % (L.NAMES.get(kind, kind), problem))
+
+
+def begin_samples(payload, sequence, time_us, channel, width, configuration, kind=L.SAMPLES):
+    """Header of a samples (or bins) message; returns the index at which the counts begin. For the board's fast path."""
+    struct.pack_into(L.HEADER, payload, 0, L.VERSION_BYTE, kind, sequence, time_us)
+    payload[L.HEADER_LENGTH] = channel | width << 4
+    payload[L.HEADER_LENGTH + 1] = configuration
+    return L.HEADER_LENGTH + 2
+
+
+def decode(payload):
+    """The message in `payload` (bytes) as a dict with `type`, `name`, `sequence`, `time_us` and its fields.
+
+    Raises OtherVersion, UnknownType, or MessageError for wrong lengths.
+    """
+    kind, sequence, time_us = decode_header(payload)
+    if kind not in L.BODIES:
+        raise UnknownType("message type 0x%02x" % kind)
+    form, names = L.BODIES[kind]
+    at = L.HEADER_LENGTH
+    fields, at = _unpack(form, names, payload, at, L.NAMES[kind])
+    fields["type"] = kind
+    fields["name"] = L.NAMES[kind]
+    fields["sequence"] = sequence
+    fields["time_us"] = time_us
+    at = _decode_tail(payload, kind, fields, at)
+    if at != len(payload):
+        raise MessageError("%s: %d bytes too many" % (L.NAMES[kind], len(payload) - at))
+    return fields
+
+
+def decode_header(payload):
+    """Type, sequence and time of a payload. Raises OtherVersion or MessageError."""
+    if len(payload) < L.HEADER_LENGTH:
+        raise MessageError("payload of %d bytes, expected %d or more" % (len(payload), L.HEADER_LENGTH))
+    version, kind, sequence, time_us = struct.unpack_from(L.HEADER, payload, 0)
+    if version != L.VERSION_BYTE:
+        if version & 0xF0 == 0xA0:
+            raise OtherVersion(version & 0x0F)
+        raise MessageError("first byte 0x%02x is no protocol version" % version)
+    return kind, sequence, time_us
+
+
+def request_sequence(number):
+    """The `number`-th sequence number of a host (0, 1, 2 ...): never one whose low byte is zero.
+
+    So no request begins, after COBS, with 0x01 to 0x03, and a Ctrl-C typed at the port is told from a request.
+    """
+    return 1 + number % 255 + (number // 255 % 256 << 8)
+
+
+def _encode_body(payload, kind, fields):
+    at = L.HEADER_LENGTH
+    form, names = L.BODIES[kind]
+    if kind == L.SAMPLES or kind == L.BINS:
+        payload[at] = fields["channel"] | fields["width"] << 4
+        payload[at + 1] = fields["configuration"]
+        return _encode_blocks(payload, at + 2, kind, fields)
+    at = _pack(form, names, payload, at, fields)
+    if kind == L.IDENTITY:
+        at = _put_text(payload, at, fields["board"])
+        at = _put_count(payload, at, fields["channels"], L.MOST_CHANNELS)
+        for channel in fields["channels"]:
+            at = _pack(L.CHANNEL, L.CHANNEL_FIELDS, payload, at, channel)
+            at = _put_text(payload, at, channel["part"])
+    elif kind == L.STATUS:
+        at = _put_count(payload, at, fields["faults"], 16)
+        for fault in fields["faults"]:
+            at = _pack(L.FAULT, L.FAULT_FIELDS, payload, at, fault)
+    elif kind == L.ERROR:
+        at = _put_text(payload, at, fields["text"])
+    elif kind == L.WRITE_SETTINGS:
+        at = _put_data(payload, at, fields["data"])
+    elif kind == L.ANSWER:
+        answer = L.ANSWER_BODIES.get(fields["request_type"])
+        if answer:
+            at = _pack(answer[0], answer[1], payload, at, fields["answer"])
+        at = _put_data(payload, at, fields.get("data", b""))
+    return at
+
+
+def _encode_blocks(payload, at, kind, fields):
+    width = fields["width"]
+    if width != 2 and width != 4:
+        raise MessageError("width %r, expected 2 or 4" % width)
+    if kind == L.SAMPLES:
+        form = "<h" if width == 2 else "<i"
+        for count in fields["counts"]:
+            struct.pack_into(form, payload, at, count)
+            at += width
+        return at
+    form = L.BIN_2 if width == 2 else L.BIN_4
+    for item in fields["bins"]:
+        at = _pack(form, L.BIN_FIELDS, payload, at, item)
+    return at
+
+
+def _decode_tail(payload, kind, fields, at):
+    if kind == L.SAMPLES or kind == L.BINS:
+        return _decode_blocks(payload, kind, fields, at)
+    if kind == L.IDENTITY:
+        fields["board"], at = _take_text(payload, at)
+        count, at = _take_count(payload, at, L.MOST_CHANNELS)
+        channels = []
+        for _ in range(count):
+            channel, at = _unpack(L.CHANNEL, L.CHANNEL_FIELDS, payload, at, "channel")
+            channel["part"], at = _take_text(payload, at)
+            channels.append(channel)
+        fields["channels"] = channels
+    elif kind == L.STATUS:
+        count, at = _take_count(payload, at, 16)
+        faults = []
+        for _ in range(count):
+            fault, at = _unpack(L.FAULT, L.FAULT_FIELDS, payload, at, "fault")
+            faults.append(fault)
+        fields["faults"] = faults
+    elif kind == L.ERROR:
+        fields["text"], at = _take_text(payload, at)
+    elif kind == L.WRITE_SETTINGS:
+        fields["data"] = bytes(payload[at:])
+        at = len(payload)
+    elif kind == L.ANSWER:
+        answer = L.ANSWER_BODIES.get(fields["request_type"])
+        if answer:
+            fields["answer"], at = _unpack(answer[0], answer[1], payload, at, "answer")
+        fields["data"] = bytes(payload[at:])
+        at = len(payload)
+    return at
+
+
+def _decode_blocks(payload, kind, fields, at):
+    both = fields.pop("channel_and_width")
+    width = both >> 4
+    channel = both & 0x0F
+    if (width != 2 and width != 4) or channel >= L.MOST_CHANNELS:
+        raise MessageError("%s: channel %d of width %d" % (L.NAMES[kind], channel, width))
+    fields["channel"] = channel
+    fields["width"] = width
+    if kind == L.SAMPLES:
+        step = width
+        form = "<h" if width == 2 else "<i"
+    else:
+        form = L.BIN_2 if width == 2 else L.BIN_4
+        step = struct.calcsize(form)
+    if (len(payload) - at) % step or len(payload) == at:
+        raise MessageError("%s: %d bytes of data, expected a multiple of %d" % (L.NAMES[kind], len(payload) - at, step))
+    items = []
+    while at < len(payload):
+        if kind == L.SAMPLES:
+            items.append(struct.unpack_from(form, payload, at)[0])
+        else:
+            items.append(_unpack(form, L.BIN_FIELDS, payload, at, "bin")[0])
+        at += step
+    fields["counts" if kind == L.SAMPLES else "bins"] = items
+    return at
+
+
+def _pack(form, names, payload, at, fields):
+    size = struct.calcsize(form)
+    if size:
+        struct.pack_into(form, payload, at, *[fields[name] for name in names])
+    return at + size
+
+
+def _unpack(form, names, payload, at, what):
+    size = struct.calcsize(form)
+    if at + size > len(payload):
+        raise MessageError("%s: ends after %d bytes, expected %d more" % (what, len(payload), at + size - len(payload)))
+    if not size:
+        return {}, at
+    return dict(zip(names, struct.unpack_from(form, payload, at))), at + size
+
+
+def _put_count(payload, at, items, most):
+    if len(items) > most:
+        raise MessageError("%d items, at most %d" % (len(items), most))
+    payload[at] = len(items)
+    return at + 1
+
+
+def _take_count(payload, at, most):
+    if at >= len(payload):
+        raise MessageError("ends where a count was expected")
+    if payload[at] > most:
+        raise MessageError("%d items, at most %d" % (payload[at], most))
+    return payload[at], at + 1
+
+
+def _put_text(payload, at, text):
+    raw = text.encode()[: L.LONGEST_TEXT]
+    payload[at] = len(raw)
+    return _put_bytes(payload, at + 1, raw)
+
+
+def _take_text(payload, at):
+    length, at = _take_count(payload, at, L.LONGEST_TEXT)
+    if at + length > len(payload):
+        raise MessageError("text of %d bytes runs past the end" % length)
+    # Bytes that are not ASCII are shown as "?": a damaged name is no reason to lose the message.
+    return "".join([chr(byte) if 32 <= byte < 127 else "?" for byte in payload[at : at + length]]), at + length
+
+
+def _put_data(payload, at, data):
+    if len(data) > L.LONGEST_DATA:
+        raise MessageError("%d bytes of data, at most %d" % (len(data), L.LONGEST_DATA))
+    return _put_bytes(payload, at, data)
+
+
+def _put_bytes(payload, at, raw):
+    if at + len(raw) > len(payload):
+        raise MessageError("does not fit into %d bytes" % len(payload))
+    payload[at : at + len(raw)] = raw
+    return at + len(raw)
