@@ -21,8 +21,7 @@ class OtherVersion(MessageError):
     """A payload of another major version of the protocol; `major` tells which."""
 
     def __init__(self, major):
-        MessageError.__init__(
-            self,
+        super().__init__(
             "the other side speaks version %d of the wire protocol and this side version %d: "
             "put the matching firmware on the board (sumpglass rig deploy) or update this program" % (major, L.MAJOR),
         )

@@ -4,7 +4,7 @@ import sys
 from binascii import hexlify, unhexlify
 
 sys.path.insert(0, sys.argv[1])
-from sumpglass_wire import frames, layouts, messages  # noqa: E402
+from sumpglass_wire import frames, messages  # noqa: E402
 
 BYTES = ("board_id", "firmware_digest", "data")
 
@@ -21,9 +21,9 @@ def from_json(value, name=""):
 
 def same(a, b):
     if isinstance(a, dict):
-        return sorted(a) == sorted(b) and all([same(a[key], b[key]) for key in a])
+        return sorted(a) == sorted(b) and all(same(a[key], b[key]) for key in a)
     if isinstance(a, list):
-        return len(a) == len(b) and all([same(x, y) for x, y in zip(a, b)])
+        return len(a) == len(b) and all(same(x, y) for x, y in zip(a, b))
     return a == b or (a != a and b != b)
 
 

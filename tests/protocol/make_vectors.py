@@ -68,7 +68,7 @@ def good():
         "board": "pico", "channels": [CHANNEL_A, CHANNEL_B],
     }  # fmt: skip
     yield case(
-        "identity with two channels", 0x10, "identity", 0, 1, 
+        "identity with two channels", 0x10, "identity", 0, 1,
         bytes([0]) + bytes(range(8)) + bytes.fromhex("ffeeddccbbaa9988") + struct.pack("<I", 305419896)
         + bytes([0, 1, 0, 3, 7]) + text("pico") + bytes([2]) + channel(CHANNEL_A) + channel(CHANNEL_B), identity,
     )  # fmt: skip
@@ -93,7 +93,9 @@ def good():
     yield case("bins of two bytes, one of them empty", 0x12, "bins", 7, 123456789012345, body, fields)
     wide = [{"mean": 8388607.0, "least": -8388608, "greatest": 8388607, "mean_square": 1.0}]
     body = bytes([3 | 4 << 4, 1]) + struct.pack("<fiif", 8388607.0, -8388608, 8388607, 1.0)
-    yield case("bins of four bytes", 0x12, "bins", 8, 5, body, {"channel": 3, "width": 4, "configuration": 1, "bins": wide})
+    yield case(
+        "bins of four bytes", 0x12, "bins", 8, 5, body, {"channel": 3, "width": 4, "configuration": 1, "bins": wide}
+    )
     names = ("late_samples", "overruns", "dropped_frames", "damaged_requests", "largest_lateness_us",
              "free_memory_bytes", "supply_mv", "temperature_centidegrees", "reference_counts", "flags")  # fmt: skip
     values = (3, 0, 1, 2, 5500, 184320, 4975, 3125, 20000, 3)
@@ -101,7 +103,9 @@ def good():
     body = struct.pack("<III", *values[:3]) + struct.pack("<H", 2) + struct.pack("<II", 5500, 184320)
     body += struct.pack("<Hhi", 4975, 3125, 20000) + bytes([3, 2])
     body += struct.pack("<BBI", 0, 2, 17) + struct.pack("<BBI", 1, 1, 4294967295)
-    yield case("status with two faults", 0x13, "status", 256, 4000000, body, {**dict(zip(names, values)), "faults": faults})
+    yield case(
+        "status with two faults", 0x13, "status", 256, 4000000, body, {**dict(zip(names, values)), "faults": faults}
+    )
     values = (0, 0, 0, 0, 0, 0, 0, -32768, -2147483648, 0)
     body = bytes(22) + struct.pack("<Hhi", 0, -32768, -2147483648) + bytes([0, 0])
     yield case("status, nothing known", 0x13, "status", 1, 2, body, {**dict(zip(names, values)), "faults": []})
@@ -128,8 +132,16 @@ def good():
     body = struct.pack("<HBB", 6, 0x43, 4) + text("rate at most 2000 Hz")
     yield case("error", 0x16, "error", 5, 10, body, error)
     echo = {"request_sequence": 7, "token": 2**63 + 5, "received_us": 1073741824}
-    yield case("time echo answer", 0x17, "time_echo_answer", 6, 1073741830, struct.pack("<HQQ", 7, 2**63 + 5, 1073741824), echo)
-    for kind, name in ((0x40, "identify"), (0x42, "stop"), (0x48, "give_prompt"), (0x49, "journal_list"), (0x4D, "reset")):
+    yield case(
+        "time echo answer", 0x17, "time_echo_answer", 6, 1073741830, struct.pack("<HQQ", 7, 2**63 + 5, 1073741824), echo
+    )
+    for kind, name in (
+        (0x40, "identify"),
+        (0x42, "stop"),
+        (0x48, "give_prompt"),
+        (0x49, "journal_list"),
+        (0x4D, "reset"),
+    ):
         yield case(name, kind, name, 1, 0, b"", {})
     yield case("start", 0x41, "start", 2, 0, bytes([0]), {"channel_mask": 0})
     rate = {"channel": 0, "rate_millihertz": 1000000, "decimation": 50, "form": 1}
@@ -137,7 +149,9 @@ def good():
     yield case("measure_zero", 0x44, "measure_zero", 4, 0, bytes([0, 30]), {"channel": 0, "tenths_of_seconds": 30})
     yield case("read_settings", 0x45, "read_settings", 5, 0, struct.pack("<H", 256), {"offset": 256})
     write = {"total": 17, "offset": 0, "crc": zlib.crc32(piece), "data": piece.hex()}
-    yield case("write_settings", 0x46, "write_settings", 6, 0, struct.pack("<HHI", 17, 0, zlib.crc32(piece)) + piece, write)
+    yield case(
+        "write_settings", 0x46, "write_settings", 6, 0, struct.pack("<HHI", 17, 0, zlib.crc32(piece)) + piece, write
+    )
     yield case("time_echo", 0x47, "time_echo", 7, 88, struct.pack("<Q", 2**63 + 5), {"token": 2**63 + 5})
     yield case("journal_read", 0x4A, "journal_read", 8, 0, struct.pack("<II", 1, 256), {"segment": 1, "offset": 256})
     yield case("journal_erase", 0x4B, "journal_erase", 9, 0, struct.pack("<II", 1, 77), {"segment": 1, "crc": 77})
@@ -149,7 +163,11 @@ def broken():
     yield {"name": "one bit turned", "frame": (bytes([whole[0], whole[1] ^ 1]) + whole[2:]).hex(), "found": "damaged"}
     yield {"name": "cut in the middle", "frame": (whole[:6] + b"\0").hex(), "found": "damaged"}
     yield {"name": "a run past the end", "frame": "0531323300", "found": "damaged"}
-    yield {"name": "CRC alone", "frame": (cobs.encode(struct.pack("<I", zlib.crc32(b""))) + b"\0").hex(), "found": "damaged"}
+    yield {
+        "name": "CRC alone",
+        "frame": (cobs.encode(struct.pack("<I", zlib.crc32(b""))) + b"\0").hex(),
+        "found": "damaged",
+    }
     yield {"name": "too long", "frame": (cobs.encode(b"\x55" * 600) + b"\0").hex(), "found": "damaged"}
     yield {"name": "empty", "frame": "00", "found": "nothing"}
     yield {"name": "a header cut short", "frame": frame(b"\xa1\x42\x01"), "found": "malformed"}
@@ -158,10 +176,26 @@ def broken():
     yield {"name": "an unknown type", "frame": frame(header(0x7E, 1, 0) + b"later"), "found": "unknown_type"}
     yield {"name": "bytes too many", "frame": frame(header(0x42, 1, 0) + b"x"), "found": "malformed"}
     yield {"name": "half a sample", "frame": frame(header(0x11, 1, 0) + bytes([0x20, 1, 5])), "found": "malformed"}
-    yield {"name": "samples of three bytes", "frame": frame(header(0x11, 1, 0) + bytes([0x30, 1, 5, 5, 5])), "found": "malformed"}
-    yield {"name": "samples of channel 9", "frame": frame(header(0x11, 1, 0) + bytes([0x29, 1, 5, 5])), "found": "malformed"}
-    yield {"name": "text past the end", "frame": frame(header(0x16, 1, 0) + bytes([1, 0, 0x40, 4, 50]) + b"hi"), "found": "malformed"}
-    yield {"name": "too many channels", "frame": frame(header(0x10, 1, 0) + bytes(26) + b"\x00\x09"), "found": "malformed"}
+    yield {
+        "name": "samples of three bytes",
+        "frame": frame(header(0x11, 1, 0) + bytes([0x30, 1, 5, 5, 5])),
+        "found": "malformed",
+    }
+    yield {
+        "name": "samples of channel 9",
+        "frame": frame(header(0x11, 1, 0) + bytes([0x29, 1, 5, 5])),
+        "found": "malformed",
+    }
+    yield {
+        "name": "text past the end",
+        "frame": frame(header(0x16, 1, 0) + bytes([1, 0, 0x40, 4, 50]) + b"hi"),
+        "found": "malformed",
+    }
+    yield {
+        "name": "too many channels",
+        "frame": frame(header(0x10, 1, 0) + bytes(26) + b"\x00\x09"),
+        "found": "malformed",
+    }
 
 
 def main() -> None:
