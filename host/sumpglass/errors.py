@@ -12,7 +12,7 @@ class SumpglassError(Exception):
 
 
 class InputError(SumpglassError):
-    """A file, a table, an option or a value is wrong: names the file, the line or byte, what was found, what was expected."""
+    """A file, an option or a value is wrong: names the file, the line or byte, what was found, what was expected."""
 
 
 class DeviceError(SumpglassError):

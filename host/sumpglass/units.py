@@ -36,14 +36,14 @@ def to_pascals(value: float, unit: str) -> float:
 
 
 def direction_word(pressure_pa: float, uncertainty_pa: float = 0.0) -> str:
-    """"vacuum", "pressure", or "undecided" when the value is no further from zero than its uncertainty."""
+    """ "vacuum", "pressure", or "undecided" when the value is no further from zero than its uncertainty."""
     if abs(pressure_pa) <= uncertainty_pa:
         return "undecided"
     return "vacuum" if pressure_pa < 0 else "pressure"
 
 
 def decimals_for(uncertainty: float, most: int = 3) -> int:
-    """Decimals with which to print a figure of this uncertainty: its second significant digit, never more than `most`."""
+    """Decimals with which to print a figure of this uncertainty: two significant digits of it, at most `most`."""
     import math
 
     if not uncertainty > 0 or not math.isfinite(uncertainty):

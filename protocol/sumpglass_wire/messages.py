@@ -33,7 +33,7 @@ def encode(payload, kind, sequence, time_us, fields=None):
 
     `fields` has the names of `layouts.BODIES[kind]`; identity also `board` (text) and `channels` (list of dicts with
     the names of `layouts.CHANNEL_FIELDS` and `part`, text); status also `faults`; samples `channel`, `width` and
-    `counts`; bins `channel`, `width` and `bins`; error `text`; write_settings `data`; answer `answer` (dict) and `data`.
+    `counts`; bins `channel`, `width` and `bins`; error `text`; write_settings `data`; answer `answer` and `data`.
     Raises MessageError for a value that does not fit.
     """
     try:

@@ -1,4 +1,4 @@
-"""Make the golden frames of `protocol/vectors/` with other people's COBS and CRC and with struct written out by hand.
+"""Make the golden frames of `protocol/vectors/` with other libraries' COBS and CRC and with struct written out by hand.
 
 Nothing of `sumpglass_wire` is used here, so that a vector never agrees with the codec merely by being made by it.
 Run `python tests/protocol/make_vectors.py`; a test fails when the files are stale.

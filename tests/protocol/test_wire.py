@@ -1,4 +1,4 @@
-"""The codec against other people's COBS and CRC, against the golden frames on both interpreters, and against any bytes."""
+"""The codec against other libraries' COBS and CRC, the golden frames on both interpreters, and any bytes at all."""
 
 import contextlib
 import json

@@ -8,9 +8,12 @@ def safe(text: str, most: int = 200) -> str:
 
     A mark is data: an escape sequence in it must never reach a terminal.
     """
-    hidden = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x2028, 0x2029}
-    clean = "".join(
-        "\N{REPLACEMENT CHARACTER}" if ord(c) < 32 or 127 <= ord(c) < 160 or ord(c) in hidden or 0xD800 <= ord(c) < 0xE000 else c
-        for c in text
-    )
+    clean = "".join("\N{REPLACEMENT CHARACTER}" if _steers_a_terminal(ord(letter)) else letter for letter in text)
     return clean if len(clean) <= most else clean[: most - 1] + "\N{HORIZONTAL ELLIPSIS}"
+
+
+def _steers_a_terminal(code: int) -> bool:
+    control = code < 32 or 127 <= code < 160 or code in (0x2028, 0x2029)
+    turns_direction = 0x202A <= code < 0x202F or 0x2066 <= code < 0x206A or code in (0x200E, 0x200F)
+    lone_surrogate = 0xD800 <= code < 0xE000
+    return control or turns_direction or lone_surrogate
