@@ -1,0 +1,108 @@
+"""Many frames out of a long stretch of bytes by array operations: COBS, CRC-32 and headers.
+
+The same result as `sumpglass_wire.frames.open_frame` frame by frame (a test proves it for any bytes); the frames that
+array operations do not suit are handed to that function.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zlib import crc32
+
+import numpy as np
+import numpy.typing as npt
+
+from sumpglass_wire.frames import CRC_LENGTH, LONGEST_FRAME, LONGEST_PAYLOAD, open_frame, payload_buffer
+
+RESIDUE = 0x2144DF1C
+"""CRC-32 of any payload with its own CRC behind it (CRC-32/ISO-HDLC)."""
+
+Bytes = npt.NDArray[np.uint8]
+Indices = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class OpenFrames:
+    """Payloads of the good frames: payload i is `data[starts[i]:starts[i] + lengths[i]]`, in stream order."""
+
+    data: Bytes
+    starts: Indices
+    lengths: Indices
+    damaged: int
+
+
+def open_frames(stretch: bytes, ends: Indices) -> OpenFrames:
+    """Open every frame in `stretch`; `ends` are the places of all its 0x00 and the last byte is one of them."""
+    data = np.frombuffer(bytearray(stretch), np.uint8)
+    starts = np.empty_like(ends)
+    starts[0] = 0
+    starts[1:] = ends[:-1] + 1
+    sizes = ends - starts
+    filled = sizes > 0
+    if not filled.all():
+        starts, ends, sizes = starts[filled], ends[filled], sizes[filled]
+    fits = (sizes < LONGEST_FRAME) & (sizes > CRC_LENGTH + 1)
+    damaged = len(fits) - int(np.count_nonzero(fits))
+    if damaged:
+        starts, ends = starts[fits], ends[fits]
+    good, long_run = _unstuff(data, starts, ends)
+    # A decoded frame lies where its encoded bytes were, less the first; long runs are the other function's business.
+    view = memoryview(data)
+    residues = np.array([crc32(view[a:b]) for a, b in zip((starts + 1).tolist(), ends.tolist())], np.uint32)
+    lengths = ends - starts - 1 - CRC_LENGTH
+    good &= (residues == RESIDUE) & (lengths <= LONGEST_PAYLOAD)
+    begins = starts + 1
+    if long_run.any():
+        data, begins, lengths = _open_long(stretch, data, starts, ends, begins, lengths, good, long_run)
+    damaged += len(good) - int(np.count_nonzero(good))
+    return OpenFrames(data, begins[good], lengths[good], damaged)
+
+
+def _unstuff(data: Bytes, starts: Indices, ends: Indices) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Turn the code bytes of all frames into the zeros that they stand for, in place.
+
+    Returns which frames are COBS, and which have a run of 254 bytes, behind which no zero stands.
+    """
+    good = np.ones(len(starts), bool)
+    long_run = np.zeros(len(starts), bool)
+    at, stop, which = starts.copy(), ends, np.arange(len(starts))
+    while len(at):
+        # All frames go from code to code in step. One that has come to its end rests on its 0x00, a code of no length.
+        codes = data[at]
+        if codes.max(initial=0) == 255:
+            long_run[which[codes == 255]] = True
+        data[at] = 0
+        at += codes
+        past = at > stop
+        if past.any():
+            good[which[past]] = False
+            np.minimum(at, stop, out=at)
+        alive = at < stop
+        count = int(np.count_nonzero(alive))
+        if count < 0.75 * len(at):
+            at, stop, which = at[alive], stop[alive], which[alive]
+    return good, long_run
+
+
+def _open_long(
+    stretch: bytes,
+    data: Bytes,
+    starts: Indices,
+    ends: Indices,
+    begins: Indices,
+    lengths: Indices,
+    good: npt.NDArray[np.bool_],
+    long_run: npt.NDArray[np.bool_],
+) -> tuple[Bytes, Indices, Indices]:
+    """Open the frames with a run of 254 bytes one by one; their payloads go behind `data`."""
+    payload = payload_buffer()
+    extra = bytearray()
+    begins, lengths = begins.copy(), lengths.copy()
+    for i in np.flatnonzero(long_run).tolist():
+        length = open_frame(stretch, int(starts[i]), int(ends[i]), payload)
+        good[i] = length > 0
+        if length > 0:
+            begins[i] = len(data) + len(extra)
+            lengths[i] = length
+            extra += memoryview(payload)[:length]
+    return np.concatenate([data, np.frombuffer(bytes(extra), np.uint8)]), begins, lengths

@@ -1,0 +1,146 @@
+"""Counts to pascals, as the board's identity message tells for each channel."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sumpglass.decode.items import Bins, Samples
+from sumpglass.records import SensorFacts, Zero
+from sumpglass_wire import layouts as wire
+
+FloatArray = npt.NDArray[np.floating]
+SHIFT_2 = 32768
+"""Unsigned converters of 16 bits are sent shifted down by this (WIRE.md, "Samples")."""
+NO_READING = {2: wire.NO_READING_2, 4: wire.NO_READING_4}
+ZERO_EFFECTIVE_SAMPLES = 50
+"""A board tells a zero's standard deviation, not its count: its mean is taken to rest on so many independent samples."""
+
+
+@dataclass(frozen=True)
+class ScaledBlock:
+    """Pressures of one item: `pressure_pa` (f, n) float64 with NaN for no reading, and how many of them are clipped.
+
+    The other three are None but for bins, where they are (1, n): least, greatest, mean square about zero gauge.
+    """
+
+    pressure_pa: FloatArray
+    clipped: int
+    low_pa: FloatArray | None = None
+    high_pa: FloatArray | None = None
+    mean_square_pa2: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class ChannelScale:
+    """One channel of one identity message. All the computations of WIRE.md's `transfer` are here."""
+
+    channel: int
+    quantity: str
+    ratiometric: bool
+    width: int
+    rate_hz: float
+    decimation: int
+    offset: float
+    scale: float
+    range_low: float
+    range_high: float
+    resolution: float
+    counts_low: int
+    counts_high: int
+    zero_counts: float
+    zero_sd_counts: float
+    zero_age_s: float | None
+    part: str
+
+    @classmethod
+    def of(cls, fields: dict[str, Any]) -> ChannelScale:
+        """From one of the `channels` of an identity message."""
+        age = fields["zero_age_s"]
+        return cls(
+            channel=fields["channel"],
+            quantity=wire.QUANTITIES.get(fields["quantity"], "unknown"),
+            ratiometric=fields["transfer"] == 2,
+            width=fields["width"],
+            rate_hz=fields["rate_millihertz"] / 1000.0,
+            decimation=fields["decimation"],
+            offset=fields["offset"],
+            scale=fields["scale"],
+            range_low=fields["range_low"],
+            range_high=fields["range_high"],
+            resolution=fields["resolution"],
+            counts_low=fields["counts_low"],
+            counts_high=fields["counts_high"],
+            zero_counts=fields["zero_counts"],
+            zero_sd_counts=fields["zero_sd_counts"],
+            zero_age_s=None if age == wire.UNKNOWN_AGE else float(age),
+            part=fields["part"],
+        )
+
+    def needs_reference(self) -> bool:
+        """True when counts mean nothing without the reference channel's."""
+        return self.ratiometric
+
+    def line(self, reference_counts: int | None) -> tuple[float, float]:
+        """(a, b) of value = a * counts + b, counts as sent. NaN where a reference is needed and there is none."""
+        shift = SHIFT_2 if self.width == 2 else 0
+        if not self.ratiometric:
+            return self.scale, (shift - self.offset) * self.scale
+        if reference_counts is None or reference_counts == wire.NO_REFERENCE or reference_counts == 0:
+            return math.nan, math.nan
+        return self.scale / reference_counts, (shift / reference_counts - self.offset) * self.scale
+
+    def samples(self, item: Samples, reference_counts: int | None) -> ScaledBlock:
+        """Pressures of full-rate blocks."""
+        a, b = self.line(reference_counts)
+        counts = item.counts
+        pressure = np.multiply(counts, a, dtype=np.float64)
+        pressure += b
+        least, most = int(counts.min()), int(counts.max())
+        if least == NO_READING[counts.dtype.itemsize]:
+            pressure[counts == least] = np.nan
+        clipped = 0
+        if least <= self.counts_low or most >= self.counts_high:
+            rail = (counts <= self.counts_low) | (counts >= self.counts_high)
+            clipped = int(np.count_nonzero(rail & (counts != NO_READING[counts.dtype.itemsize])))
+        return ScaledBlock(pressure, clipped)
+
+    def bins(self, item: Bins, reference_counts: int | None) -> ScaledBlock:
+        """Pressures of one block of bins."""
+        a, b = self.line(reference_counts)
+        mean = item.mean.astype(np.float64) * a + b
+        ends = np.stack([item.least.astype(np.float64), item.greatest.astype(np.float64)])
+        none = item.least == NO_READING[item.width]
+        clipped = int(np.count_nonzero(((ends[0] <= self.counts_low) | (ends[1] >= self.counts_high)) & ~none))
+        ends = ends * a + b
+        ends[:, none] = np.nan
+        mean[none] = np.nan
+        square = item.mean_square.astype(np.float64) * a * a + mean**2
+        return ScaledBlock(
+            mean[None, :], clipped, ends.min(axis=0)[None, :], ends.max(axis=0)[None, :], square[None, :]
+        )
+
+    def facts(self) -> SensorFacts:
+        """What the identity tells of the sensor; NaN becomes None."""
+
+        def known(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return SensorFacts(
+            self.part or "unknown", known(self.range_low), known(self.range_high), known(self.resolution)
+        )
+
+    def zero(self, reference_counts: int | None) -> Zero | None:
+        """The zero that the board holds, or None. The board never subtracts it."""
+        a, b = self.line(reference_counts)
+        value = self.zero_counts * a + b
+        if not math.isfinite(value):
+            return None
+        spread = abs(self.zero_sd_counts * a) if math.isfinite(self.zero_sd_counts) else 0.0
+        step = self.resolution if math.isfinite(self.resolution) else 0.0
+        u95 = 2.0 * math.hypot(spread / math.sqrt(ZERO_EFFECTIVE_SAMPLES), step / math.sqrt(12.0))
+        return Zero(value, u95, self.zero_age_s)

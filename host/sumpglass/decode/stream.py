@@ -1,0 +1,242 @@
+"""Bytes in, blocks and messages out: no port, no clock, memory bounded whatever comes in."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from sumpglass.decode.frames import OpenFrames, open_frames
+from sumpglass.decode.items import Bins, BoardReset, FrameCounts, Item, Message, Samples
+from sumpglass.decode.sequence import SequenceKeeper, Verdict
+from sumpglass_wire import layouts as wire
+from sumpglass_wire.frames import LONGEST_FRAME, open_frame, payload_buffer
+from sumpglass_wire.messages import MessageError, OtherVersion, UnknownType, decode, decode_header
+
+FEW_BYTES = 4096
+"""Chunks shorter than this go frame by frame: for a handful of frames array operations cost more than they save."""
+STRETCH_BYTES = 1 << 20
+"""Longer chunks are taken in stretches of this, so that memory does not grow with the chunk."""
+
+_BLOCK_AT = wire.HEADER_LENGTH + 2
+_BIN_TYPES = {
+    2: np.dtype([("mean", "<f4"), ("least", "<i2"), ("greatest", "<i2"), ("mean_square", "<f4")]),
+    4: np.dtype([("mean", "<f4"), ("least", "<i4"), ("greatest", "<i4"), ("mean_square", "<f4")]),
+}
+
+
+class StreamDecoder:
+    """The host's end of the wire. `feed` takes bytes as they come, in pieces of any size."""
+
+    def __init__(self) -> None:
+        self.counts = FrameCounts()
+        self.refusal: str | None = None
+        """What to tell a person when frames of another major version came: nothing of them is decoded."""
+        self._keeper = SequenceKeeper()
+        self._held = b""
+        self._overlong = False
+        self._payload = payload_buffer()
+        self._boot_id: int | None = None
+
+    @property
+    def pending(self) -> int:
+        """Bytes of an unfinished frame that are held, at most one frame's worth."""
+        return len(self._held)
+
+    def reconnect(self) -> None:
+        """Forget the unfinished frame and the last sequence number, as after the port was opened again."""
+        self._held, self._overlong = b"", False
+        self._keeper.forget()
+
+    def feed(self, chunk: bytes) -> list[Item]:
+        """What the bytes so far complete, in order. Never raises, whatever the bytes."""
+        items: list[Item] = []
+        for start in range(0, len(chunk), STRETCH_BYTES):
+            self._feed_stretch(chunk[start : start + STRETCH_BYTES], items)
+        self.counts.lost = self._keeper.lost
+        return items
+
+    def _feed_stretch(self, chunk: bytes, items: list[Item]) -> None:
+        last = chunk.rfind(b"\x00")
+        if last < 0:
+            self._hold(chunk)
+            return
+        whole = self._held + chunk[: last + 1]
+        if self._overlong:
+            self.counts.damaged += 1
+            whole = whole[whole.find(b"\x00") + 1 :]
+        self._held, self._overlong = b"", False
+        self._hold(chunk[last + 1 :])
+        if not whole:
+            return
+        if len(whole) < FEW_BYTES:
+            self._few(whole, items)
+        else:
+            self._many(whole, items)
+
+    def _hold(self, rest: bytes) -> None:
+        if self._overlong:
+            return
+        if len(self._held) + len(rest) > LONGEST_FRAME:
+            self._held, self._overlong = b"", True
+        else:
+            self._held += rest
+
+    def _few(self, whole: bytes, items: list[Item]) -> None:
+        start = 0
+        while start < len(whole):
+            end = whole.find(b"\x00", start)
+            if end > start:
+                length = open_frame(whole, start, end, self._payload)
+                if length < 0:
+                    self.counts.damaged += 1
+                else:
+                    self._take(bytes(memoryview(self._payload)[:length]), items)
+            start = end + 1
+
+    def _take(self, payload: bytes, items: list[Item]) -> None:
+        """One good frame: header, sequence, body."""
+        try:
+            _, sequence, time_us = decode_header(payload)
+        except OtherVersion as refusal:
+            self._refuse(refusal)
+        except MessageError:
+            self.counts.damaged += 1
+        else:
+            self.counts.frames += 1
+            self._judged(payload, self._keeper.take(sequence, _signed(time_us)), items)
+
+    def _judged(self, payload: bytes, verdict: int, items: list[Item]) -> None:
+        if verdict == Verdict.REPEATED:
+            self.counts.repeated += 1
+            return
+        if verdict == Verdict.AFTER_RESET:
+            self._reset(items)
+        try:
+            item = _item_of(payload)
+        except UnknownType:
+            self.counts.unknown += 1
+        except (MessageError, ValueError):
+            self.counts.damaged += 1
+        else:
+            if isinstance(item, Message) and item.name == "identity":
+                self._know_boot(item.fields["boot_id"], items)
+            items.append(item)
+
+    def _refuse(self, refusal: OtherVersion) -> None:
+        self.counts.other_version += 1
+        if self.refusal is None:
+            self.refusal = str(refusal)
+
+    def _reset(self, items: list[Item]) -> None:
+        self._boot_id = None
+        self.counts.resets += 1
+        items.append(BoardReset())
+
+    def _know_boot(self, boot_id: int, items: list[Item]) -> None:
+        if self._boot_id is not None and boot_id != self._boot_id:
+            self._reset(items)
+        self._boot_id = boot_id
+
+    def _many(self, whole: bytes, items: list[Item]) -> None:
+        opened = open_frames(whole, np.flatnonzero(np.frombuffer(whole, np.uint8) == 0))
+        self.counts.damaged += opened.damaged
+        headed = opened.lengths >= wire.HEADER_LENGTH
+        opened = self._with_our_version(opened, headed)
+        if not len(opened.starts):
+            return
+        self.counts.frames += len(opened.starts)
+        sequences = _field(opened, 2, "<u2").astype(np.int64)
+        times_us = _field(opened, 4, "<i8")
+        verdicts = self._keeper.take_many(sequences, times_us)
+        block = _are_blocks(opened)
+        plain = block & (verdicts == Verdict.NEW)
+        done = 0
+        runs = _Runs(opened, np.flatnonzero(plain), times_us)
+        for at in np.flatnonzero(~plain).tolist():
+            runs.give(done, at, items)
+            first = int(opened.starts[at])
+            payload = opened.data[first : first + int(opened.lengths[at])].tobytes()
+            self._judged(payload, int(verdicts[at]), items)
+            done = at + 1
+        runs.give(done, len(plain), items)
+
+    def _with_our_version(self, opened: OpenFrames, headed: npt.NDArray[np.bool_]) -> OpenFrames:
+        """Only the frames that have a header of our version; the others are counted."""
+        version = opened.data[opened.starts]
+        ours = headed & (version == wire.VERSION_BYTE)
+        if ours.all():
+            return opened
+        other = headed & ~ours & (version & 0xF0 == 0xA0)
+        for byte in version[other].tolist():
+            self._refuse(OtherVersion(byte & 0x0F))
+        self.counts.damaged += int(np.count_nonzero(~ours & ~other))
+        return OpenFrames(opened.data, opened.starts[ours], opened.lengths[ours], 0)
+
+
+def _signed(time_us: int) -> int:
+    return time_us - (1 << 64) if time_us >= 1 << 63 else time_us
+
+
+def _item_of(payload: bytes) -> Item:
+    """The item in one payload. Raises UnknownType, MessageError."""
+    if payload[1] in (wire.SAMPLES, wire.BINS) and len(payload) > _BLOCK_AT:
+        _, _, time_us = decode_header(payload)
+        channel, width = payload[wire.HEADER_LENGTH] & 0x0F, payload[wire.HEADER_LENGTH] >> 4
+        if channel >= wire.MOST_CHANNELS or width not in (2, 4):
+            raise MessageError(f"a block of channel {channel} and width {width}")
+        configuration = payload[wire.HEADER_LENGTH + 1]
+        # numpy raises ValueError for a body that is no whole number of items.
+        if payload[1] == wire.SAMPLES:
+            counts = np.frombuffer(payload, f"<i{width}", offset=_BLOCK_AT).reshape(1, -1)
+            return Samples(channel, configuration, np.array([_signed(time_us)]), counts)
+        bins = np.frombuffer(payload, _BIN_TYPES[width], offset=_BLOCK_AT)
+        return Bins(
+            channel, configuration, width, _signed(time_us),
+            bins["mean"], bins["least"], bins["greatest"], bins["mean_square"],
+        )  # fmt: skip
+    fields = decode(payload)
+    return Message(fields["name"], _signed(fields["time_us"]), fields)
+
+
+def _field(opened: OpenFrames, offset: int, form: str) -> npt.NDArray[np.int64]:
+    """The number at `offset` of every payload, (n,)."""
+    words = np.ndarray((len(opened.data) - np.dtype(form).itemsize + 1,), form, opened.data.data, 0, (1,))
+    return words[opened.starts + offset]
+
+
+def _are_blocks(opened: OpenFrames) -> npt.NDArray[np.bool_]:
+    """Which payloads are sound SAMPLES messages."""
+    data, starts, lengths = opened.data, opened.starts, opened.lengths
+    kind = data[starts + 1]
+    inside = lengths > _BLOCK_AT
+    both = data[starts + np.where(inside, wire.HEADER_LENGTH, 0)]
+    width = both >> 4
+    sound = ((width == 2) & (lengths % 2 == 0)) | ((width == 4) & ((lengths - _BLOCK_AT) % 4 == 0))
+    return (kind == wire.SAMPLES) & inside & (both & 0x0F < wire.MOST_CHANNELS) & sound
+
+
+class _Runs:
+    """The plain sample blocks of a stretch, as matrices by channel, configuration and length."""
+
+    def __init__(self, opened: OpenFrames, which: npt.NDArray[np.intp], times_us: npt.NDArray[np.int64]) -> None:
+        self._groups: list[tuple[int, int, npt.NDArray[np.intp], npt.NDArray[np.int64], np.ndarray]] = []
+        starts, lengths = opened.starts[which], opened.lengths[which]
+        both = opened.data[starts + wire.HEADER_LENGTH].astype(np.int64)
+        configuration = opened.data[starts + wire.HEADER_LENGTH + 1].astype(np.int64)
+        keys = lengths << 16 | both << 8 | configuration
+        for key in np.unique(keys).tolist() if len(keys) else ():
+            here = np.flatnonzero(keys == key) if not (keys == key).all() else slice(None)
+            length, width = key >> 16, key >> 12 & 0x0F
+            rows = np.ndarray((len(opened.data) - length + 1, length), np.uint8, opened.data.data, 0, (1, 1))
+            body = rows[:, _BLOCK_AT:][starts[here]]
+            counts = np.ascontiguousarray(body).view(f"<i{width}")
+            self._groups.append((key >> 8 & 0x0F, key & 0xFF, which[here], times_us[which[here]], counts))
+
+    def give(self, start: int, stop: int, items: list[Item]) -> None:
+        """Append the blocks whose place among all frames is in start..stop-1."""
+        if stop <= start:
+            return
+        for channel, configuration, places, times_us, counts in self._groups:
+            a, b = np.searchsorted(places, (start, stop))
+            if b > a:
+                items.append(Samples(channel, configuration, times_us[a:b], counts[a:b]))
