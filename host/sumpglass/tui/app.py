@@ -1,0 +1,216 @@
+"""The dashboard's application: one feed on a thread of its own, and the screens that watch it.
+
+How a screen gets live readings (all of it on the screen's own thread; nothing here ever waits for port or disk):
+
+    class GuideScreen(Screen):
+        def on_mount(self) -> None:
+            self._leave = self.app.live.subscribe(self.take)     # every event, in order, in batches
+
+        def on_unmount(self) -> None:
+            self._leave()
+
+        def take(self, events: list[LiveEvent]) -> None:         # see sumpglass.workflows.live for the records
+            for event in events:
+                if isinstance(event, Samples):                   # t_s, pressure_pa: arrays, zero subtracted
+                    self.procedure.feed(event.t_s, event.pressure_pa)
+
+    app.live.reading     the newest Reading (level_pa, u95_pa, state, clipped, age_s kept fresh)
+    app.live.pulses      the newest Pulses (firing_hz, rpm, uneven, engine)
+    app.live.health      the newest RigHealth
+    app.live.last_t_s    time of the newest sample, seconds from the start of the recording
+    app.mark("cap filler_cap")     sets a mark, recorded; comes back as a MarkNow event
+    app.ask(lambda feed: ...)      runs on the feed's thread: feed.session is the workflow's session (its casebook,
+                                   zero and so on), feed.keep_result(kind, fields) stores a result; never touch them
+                                   from the screen's thread
+    app.unit             the unit shown now, a key of units.PASCALS_PER_UNIT
+    app.flash("words")   a short note at the head of the dashboard
+
+A pushed screen is imported when its key is pressed: `g` pushes `sumpglass.tui.screens.guide.GuideScreen()`, `f` pushes
+`sumpglass.tui.screens.find_fault.FindFaultScreen()`; both find everything else on `self.app`. `LevelPanel(unit)` from
+`sumpglass.tui.widgets.level_panel` and `StripChart(app.live.history, unit)` from `sumpglass.tui.widgets.strip_chart`
+may be used there too: `panel.show(app.live.reading)`, `chart.advance()`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from textual.binding import Binding
+
+from sumpglass.tui.look import THEMES, LookApp
+from sumpglass.tui.messages import FeedReady
+from sumpglass.tui.screens.dashboard import Dashboard
+from sumpglass.tui.settings import ScreenOptions
+from sumpglass.tui.widgets.history import History
+from sumpglass.units import PASCALS_PER_UNIT
+from sumpglass.workflows.feed import Feed, Pump
+from sumpglass.workflows.live import (
+    Ended,
+    HappeningNow,
+    LiveEvent,
+    MarkNow,
+    Playing,
+    Pulses,
+    Reading,
+    Restarted,
+    RigHealth,
+    Samples,
+)
+
+__all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
+
+Listener = Callable[[list[LiveEvent]], None]
+
+
+class LiveNow:
+    """The newest of everything, and who wants to hear of it. Lives on the screen's thread."""
+
+    def __init__(self) -> None:
+        self.history = History()
+        self.pulses = Pulses()
+        self.health = RigHealth()
+        self.playing: Playing | None = None
+        self.ended: Ended | None = None
+        self.last_t_s = 0.0
+        self.last_mark: MarkNow | None = None
+        self.arrived: float | None = None
+        self._reading = Reading()
+        self._listeners: list[Listener] = []
+
+    @property
+    def reading(self) -> Reading:
+        """The newest reading with its age now. A replay that stands or has ended shows no age: its time stands too."""
+        if self.arrived is None:
+            return self._reading
+        still = self.playing is not None and (self.playing.paused or self.ended is not None)
+        return replace(self._reading, age_s=0.0 if still else time.monotonic() - self.arrived)
+
+    def subscribe(self, listener: Listener) -> Callable[[], None]:
+        """Call `listener` with every batch of events; returns what ends that."""
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener) if listener in self._listeners else None
+
+    def take(self, events: list[LiveEvent]) -> None:
+        """A batch from the feed."""
+        for event in events:
+            if isinstance(event, Samples):
+                if len(event.t_s):
+                    self.history.add(event.t_s, event.pressure_pa, event.low_pa, event.high_pa)
+                    self.last_t_s = float(event.t_s[-1])
+                    self.arrived = time.monotonic()
+            elif isinstance(event, Reading):
+                self._reading = event
+            elif isinstance(event, Pulses):
+                self.pulses = event
+            elif isinstance(event, RigHealth):
+                self.health = event
+            elif isinstance(event, Playing):
+                self.playing = event
+            elif isinstance(event, MarkNow):
+                self.last_mark = event
+            elif isinstance(event, Ended):
+                self.ended = event
+            elif isinstance(event, Restarted):
+                self._restart()
+        for listener in list(self._listeners):
+            listener(events)
+
+    def _restart(self) -> None:
+        self.history.clear()
+        self.arrived = self.ended = self.last_mark = None
+        self._reading, self.pulses, self.last_t_s = Reading(), Pulses(), 0.0
+
+
+class SumpglassApp(LookApp):
+    """Runs a feed and its dashboard. `opener` opens the feed on its thread, so the first paint waits for nothing."""
+
+    CSS_PATH = "sumpglass.tcss"
+    TITLE = "sumpglass"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS = [Binding("ctrl+c", "leave_now", show=False, priority=True), Binding("ctrl+q", "leave_now", show=False)]
+
+    def __init__(self, opener: Callable[[], Feed], options: ScreenOptions | None = None, started: bool = True) -> None:
+        """`started` False leaves the feed unopened (pictures)."""
+        self.options = options or ScreenOptions()
+        self._started = started
+        super().__init__(light=self.options.light)
+        self.live = LiveNow()
+        self.unit = self.options.unit
+        self.muted = self.options.muted
+        self.mode, self.subject = "", ""
+        self.dashboard = Dashboard()
+        self._pump = Pump(opener, lambda: None)
+        self.set_opener(opener)
+
+    def set_opener(self, opener: Callable[[], Feed]) -> None:
+        """Another source instead of the present one (the virtual rig when no rig is plugged in)."""
+        self._pump = Pump(opener, lambda: self.post_message(FeedReady()))
+
+    def get_default_screen(self) -> Dashboard:
+        return self.dashboard
+
+    def on_ready(self) -> None:
+        if self._started:
+            self._pump.start()
+
+    def restart_feed(self, opener: Callable[[], Feed]) -> None:
+        """Close the present feed and open another."""
+        old = self._pump
+        self.ask_quietly(old)
+        self.live.take([Restarted()])
+        self.live.playing = None
+        self.set_opener(opener)
+        self._pump.start()
+
+    @staticmethod
+    def ask_quietly(pump: Pump) -> None:
+        """End a pump without waiting for it on the screen's thread."""
+        pump.stop(patience_s=0.0)
+
+    def on_feed_ready(self) -> None:
+        pump = self._pump
+        events = pump.drain()
+        if pump.feed is not None:
+            self.mode, self.subject = pump.feed.mode, pump.feed.subject
+        self.live.take(events)
+
+    def ask(self, what: Callable[[Any], object]) -> None:
+        """Run `what(feed)` on the feed's thread."""
+        self._pump.ask(what)
+
+    def mark(self, text: str = "") -> None:
+        """Set a mark now."""
+        self.ask(lambda feed: feed.mark(text))
+
+    def flash(self, words: str) -> None:
+        """A short note at the head of the dashboard."""
+        self.dashboard.flash(words)
+
+    def next_unit(self) -> str:
+        """Step to the next unit."""
+        units = list(PASCALS_PER_UNIT)
+        self.unit = units[(units.index(self.unit) + 1) % len(units)]
+        return self.unit
+
+    def next_theme(self) -> None:
+        """Dark or light."""
+        names = [theme.name for theme in THEMES]
+        self.theme = names[(names.index(self.theme) + 1) % len(names)]
+
+    @property
+    def recording(self) -> bool:
+        """True while something is being written."""
+        return self.live.health.recording is not None and self.live.ended is None
+
+    def action_leave_now(self) -> None:
+        """Stop the feed, keep what was recorded, leave."""
+        self._pump.stop()
+        self.exit(self._pump.error)
+
+    def sound(self, event: HappeningNow) -> None:
+        """The terminal bell for a loss or a reversal."""
+        if not self.muted and event.happening.kind in ("sudden_loss", "sign_reversal", "rig_fault"):
+            self.bell()

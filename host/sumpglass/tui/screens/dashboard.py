@@ -1,0 +1,315 @@
+"""The dashboard: level, what happened, the last minute, the rig's health, the keys."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Any, cast
+
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.containers import Container
+from textual.events import Resize
+from textual.screen import Screen
+from textual.timer import Timer
+
+from sumpglass.tui.widgets.foot import HeadLine, KeyBar, RigLine
+from sumpglass.tui.widgets.happenings_list import HappeningsList
+from sumpglass.tui.widgets.level_panel import LevelPanel
+from sumpglass.tui.widgets.pulses_panel import PulsesPanel, speed_words
+from sumpglass.tui.widgets.strip_chart import WINDOWS_S, Flag, StripChart
+from sumpglass.tui.widgets.too_small import LEAST_COLUMNS, LEAST_ROWS, TooSmall
+from sumpglass.workflows.live import Ended, HappeningNow, LiveEvent, MarkNow, Playing, Pulses, Restarted, RigHealth
+
+if TYPE_CHECKING:
+    from sumpglass.tui.app import SumpglassApp
+
+CHART_REDRAW_S = 0.1
+FLASH_S = 3.0
+SEEK_S = 10.0
+LIVE_KEYS = (
+    ("space", "mark", "mark"), ("n", "name", "name_mark"), ("u", "unit", "unit"), ("w", "window", "window"),
+    ("h", "hold", "hold"), ("s", "seen", "seen"), ("g", "guide", "guide"), ("f", "fault", "find_fault"),
+    ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
+)  # fmt: skip
+REPLAY_KEYS = (
+    ("space", "pause", "mark"), ("←→", "seek", "later"), ("-+", "speed", "faster"), (".", "step", "step"),
+    ("u", "unit", "unit"), ("w", "window", "window"), ("h", "hold", "hold"), ("s", "seen", "seen"),
+    ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
+)  # fmt: skip
+
+
+class Dashboard(Screen[None]):
+    """Takes the feed's events from `app.live` and draws them, at most `redraws_hz` times a second."""
+
+    BINDINGS = [
+        Binding("space", "mark"), Binding("n", "name_mark"), Binding("u", "unit"), Binding("w", "window"),
+        Binding("h", "hold"), Binding("s,enter", "seen"), Binding("g", "guide"), Binding("f", "find_fault"),
+        Binding("b", "bell_key"), Binding("t", "theme"), Binding("question_mark,f1", "help"), Binding("q", "quit_key"),
+        Binding("c", "cells"), Binding("p", "pause"), Binding("left", "earlier"), Binding("right", "later"),
+        Binding("full_stop", "step"), Binding("plus,equals_sign", "faster"), Binding("minus", "slower"),
+        Binding("home", "to_start"), Binding("up", "list(-1)"), Binding("down", "list(1)"),
+    ]  # fmt: skip
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._last_draw = 0.0
+        self._last_chart = 0.0
+        self._draw_timer: Timer | None = None
+        self._quit_asked = 0.0
+        self._flash_until = 0.0
+
+    @property
+    def host(self) -> SumpglassApp:
+        """The application, by its own type."""
+        return cast("SumpglassApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        host = self.host
+        self.head = HeadLine(mode="OPENING")
+        self.level = LevelPanel(host.unit)
+        self.happenings = HappeningsList(host.unit)
+        self.pulses = PulsesPanel()
+        self.chart = StripChart(host.live.history, host.unit, host.options.braille)
+        self.rig = RigLine()
+        self.key_bar = KeyBar(LIVE_KEYS)
+        self.too_small = TooSmall(id="too-small")
+        yield self.head
+        with Container(id="top"):
+            yield self.level
+            with Container(id="side"):
+                yield self.happenings
+                yield self.pulses
+        yield self.chart
+        yield self.rig
+        yield self.key_bar
+        yield self.too_small
+
+    def on_mount(self) -> None:
+        self._leave = self.host.live.subscribe(self.take)
+        self.set_interval(0.25, self._tick)
+
+    def on_unmount(self) -> None:
+        self._leave()
+
+    def on_resize(self, event: Resize) -> None:
+        width, height = event.size
+        self.set_class(width < LEAST_COLUMNS or height < LEAST_ROWS, "small")
+        self.set_class(width < 76, "narrow")
+        self.set_class(height < 22, "low")
+        self.set_class(width >= 100, "wide")
+        self.set_class(height >= 32 and width >= 76, "tall")
+
+    # Events in
+
+    def take(self, events: list[LiveEvent]) -> None:
+        """A batch of events: the quick ones are drawn together, soon; the rare ones at once."""
+        for event in events:
+            if isinstance(event, Restarted):
+                self.happenings.clear()
+                self.chart.restart()
+            elif isinstance(event, HappeningNow):
+                self._take_happening(event)
+            elif isinstance(event, MarkNow):
+                entry, _ = self.happenings.put_mark(event.key, event.mark)
+                self.chart.put_flag(Flag(event.key, event.mark.t_s, entry.letter, "mark"))
+            elif isinstance(event, Pulses):
+                self.pulses.show(event)
+            elif isinstance(event, RigHealth):
+                self.rig.show(event)
+            elif isinstance(event, (Ended, Playing)):
+                self._slow_lines()
+        if any(isinstance(event, (HappeningNow, MarkNow)) for event in events):
+            self._slow_lines()
+        self._draw_soon()
+
+    def _take_happening(self, event: HappeningNow) -> None:
+        happening = event.happening
+        entry, new = self.happenings.put_happening(happening)
+        kind = "withdrawn" if happening.withdrawn_s is not None else "happening"
+        self.chart.put_flag(Flag(f"h{happening.key}", happening.t_s, entry.letter, kind))
+        if new and kind == "happening":
+            self.host.sound(event)
+
+    def _draw_soon(self) -> None:
+        """Draw now if the last drawing is long enough ago, else when it is."""
+        if self._draw_timer is not None:
+            return
+        wait = self._last_draw + 1.0 / self.host.options.redraws_hz - time.monotonic()
+        if wait <= 0.004:
+            self._draw()
+        else:
+            self._draw_timer = self.set_timer(wait, self._draw)
+
+    def _draw(self) -> None:
+        self._draw_timer = None
+        self._last_draw = now = time.monotonic()
+        if self.has_class("small"):
+            self.too_small.show(self.host.live.reading, self.host.unit)
+            return
+        self._show_level()
+        if now - self._last_chart >= CHART_REDRAW_S - 0.01:
+            self._last_chart = now
+            self.chart.advance()
+
+    def settle(self) -> None:
+        """Draw everything now, whatever is due (pictures)."""
+        self._last_chart = 0.0
+        self._draw()
+        self._slow_lines()
+
+    def _show_level(self) -> None:
+        live = self.host.live
+        extra = "" if self.pulses.display else speed_words(live.pulses)
+        self.level.show(live.reading, extra)
+
+    def _tick(self) -> None:
+        """Four times a second: ages, clocks, what was flashed; nothing is drawn that did not change."""
+        if self._draw_timer is None and time.monotonic() - self._last_draw > 0.2:
+            self._draw()
+        self._slow_lines()
+
+    def _slow_lines(self) -> None:
+        host, live = self.host, self.host.live
+        head = self.head
+        head.mode = host.mode or "OPENING"
+        head.subject = host.subject
+        head.playing = live.playing
+        head.recording = live.health.recording
+        head.elapsed_s = live.last_t_s
+        head.muted = host.muted
+        head.note = head.note if time.monotonic() < self._flash_until else live.ended.sentence if live.ended else ""
+        head.update_lines()
+        self.happenings.now_s = live.last_t_s
+        self.happenings.update_lines()
+        keys = REPLAY_KEYS if live.playing else LIVE_KEYS
+        if self.key_bar.keys != list(keys):
+            self.key_bar.keys = list(keys)
+        self.key_bar.update_lines()
+        self.rig.update_lines()
+        self.pulses.update_lines()
+
+    def flash(self, words: str) -> None:
+        """A note at the head for a few seconds."""
+        self.head.note = words
+        self._flash_until = time.monotonic() + FLASH_S
+        self.head.update_lines()
+
+    # Keys
+
+    @property
+    def replaying(self) -> bool:
+        """True where time can be moved."""
+        return self.host.live.playing is not None
+
+    def action_mark(self) -> None:
+        if self.replaying:
+            self.action_pause()
+            return
+        self.host.mark()
+        self.flash("marked; n names it")
+
+    def action_name_mark(self) -> None:
+        if self.replaying:
+            return
+        last = self.host.live.last_mark
+        if last is None:
+            self.flash("no mark yet: space sets one")
+            return
+        from sumpglass.tui.screens.name_mark import NameMark
+
+        def named(text: str | None) -> None:
+            if text:
+                self.host.ask(lambda feed: feed.name_mark(last.key, text))
+
+        self.app.push_screen(NameMark(last.mark), named)
+
+    def action_unit(self) -> None:
+        unit = self.host.next_unit()
+        self.level.set_unit(unit)
+        self.happenings.unit = unit
+        self.chart.set_unit(unit)
+        self.happenings.update_lines()
+        self._show_level()
+
+    def action_window(self) -> None:
+        names = list(WINDOWS_S)
+        self.chart.set_window(names[(names.index(self.chart.window) + 1) % len(names)])
+
+    def action_hold(self) -> None:
+        self.chart.hold(not self.chart.held)
+
+    def action_seen(self) -> None:
+        self.happenings.see()
+
+    def action_list(self, rows: int) -> None:
+        self.happenings.scroll_by(rows)
+
+    def action_bell_key(self) -> None:
+        self.host.muted = not self.host.muted
+        self.flash("bell muted" if self.host.muted else "bell on")
+
+    def action_theme(self) -> None:
+        self.host.next_theme()
+
+    def action_cells(self) -> None:
+        self.chart.braille = not self.chart.braille
+        self.chart.redraw()
+
+    def action_pause(self) -> None:
+        if self.replaying:
+            self.host.ask(lambda feed: feed.pause())
+
+    def action_step(self) -> None:
+        if self.replaying:
+            self.host.ask(lambda feed: feed.step())
+
+    def action_earlier(self) -> None:
+        self._move(-1)
+
+    def action_later(self) -> None:
+        self._move(1)
+
+    def _move(self, way: int) -> None:
+        if self.chart.held:
+            self.chart.pan(0.25 * way)
+        elif self.replaying:
+            self.host.ask(lambda feed: feed.seek_by(way * SEEK_S))
+        else:
+            self.flash("h holds the strip, then ← and → move it")
+
+    def action_to_start(self) -> None:
+        if self.replaying:
+            self.host.ask(lambda feed: feed.seek(0.0))
+
+    def action_faster(self) -> None:
+        if self.replaying:
+            self.host.ask(lambda feed: feed.faster(2.0))
+
+    def action_slower(self) -> None:
+        if self.replaying:
+            self.host.ask(lambda feed: feed.faster(0.5))
+
+    def action_help(self) -> None:
+        from sumpglass.tui.screens.help import Help
+
+        self.app.push_screen(Help(self.replaying))
+
+    def action_guide(self) -> None:
+        self._push("guide", "GuideScreen")
+
+    def action_find_fault(self) -> None:
+        self._push("find_fault", "FindFaultScreen")
+
+    def _push(self, module: str, name: str) -> None:
+        import importlib
+
+        screen: Any = getattr(importlib.import_module(f"sumpglass.tui.screens.{module}"), name)
+        self.app.push_screen(screen())
+
+    def action_quit_key(self) -> None:
+        """Leaving ends the recording, so one press is not enough while there is one."""
+        if self.host.recording and time.monotonic() - self._quit_asked > FLASH_S:
+            self._quit_asked = time.monotonic()
+            self.flash("q again stops the recording and quits; it is kept")
+            return
+        self.host.action_leave_now()
