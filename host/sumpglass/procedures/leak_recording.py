@@ -1,0 +1,139 @@
+"""Readings with known openings out of a recording whose marks say which opening was in."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.errors import InputError
+from sumpglass.procedures.clipping import BARELY, clipped_share, resting_end_pa
+from sumpglass.procedures.marks import Stretch, stretches_of
+from sumpglass.procedures.openings import Reading
+from sumpglass.procedures.settled import SettledLevel, settled_level
+from sumpglass.records import FloatArray, Recording
+
+ZERO_ASSUMED_U95_PA = 4.0
+"""Without any zero: what a rig that was zeroed at some time may be off by. An assumption, for recordings that say nothing
+of their sensor."""
+ZERO_GIVEN_U95_PA = 1.0
+"""What a zero typed by hand is taken to be known to."""
+ZERO_LARGEST_PA = 300.0
+GAIN_CANCELS = "A gain error of the sensor scales the net draw by half as much and leaves the leak as it is."
+
+
+@dataclass(frozen=True)
+class RigZero:
+    """The zero to subtract, its standard uncertainty, and where it is from."""
+
+    pressure_pa: float
+    u_pa: float
+    words: str
+
+
+@dataclass(frozen=True)
+class TakenReadings:
+    """Readings in the order of time with what to tell of them. `zero_u_pa` is common to all."""
+
+    readings: tuple[Reading, ...]
+    zero_u_pa: float
+    warnings: tuple[str, ...]
+
+
+def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: float | None = None) -> TakenReadings:
+    """The settled readings of each marked opening. Raises InputError if no mark names one."""
+    t_s = np.asarray(recording.t_s, dtype=float)
+    pressure = np.asarray(recording.pressure_pa, dtype=float)
+    stretches = stretches_of(recording.marks, float(t_s[-1]) if len(t_s) else 0.0)
+    wanted = [s for s in stretches if s.state.kind in ("opening", "closed")]
+    if not wanted:
+        raise InputError("no mark says `opening D mm` or `closed`, expected them in a recording for the size of a leak")
+    zero = rig_zero(recording, stretches, zero_pa)
+    end_pa = -range_pa if range_pa else recording.sensor.range_low_pa
+    if end_pa is None:
+        end_pa = resting_end_pa(pressure)
+    readings, warnings = [], [zero.words, *recording.warnings]
+    for stretch in wanted:
+        what = "closed" if stretch.state.kind == "closed" else f"opening {stretch.state.value:g} mm"
+        where = f"{what} from {stretch.t0_s:.1f} s"
+        level = settled_level(t_s, pressure, stretch.t0_s, stretch.t1_s)
+        censored = _censored(t_s, pressure, stretch, end_pa, zero, level)
+        if censored is not None:
+            readings.append(censored)
+            share = _share(t_s, pressure, stretch, end_pa or 0.0)
+            warnings.append(
+                f"{where}: {100 * share:.0f} % of the samples rest on the end of the range, so the reading only says "
+                f"deeper than {censored.deeper_than_pa:.0f} Pa."
+            )
+        elif level is None:
+            warnings.append(f"{where}: it never settled, so it was left out.")
+        else:
+            readings.append(_reading(stretch, level, zero))
+    if recording.line is None:
+        warnings.append("Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them.")
+    return TakenReadings(tuple(readings), zero.u_pa, tuple(warnings))
+
+
+def _reading(stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
+    opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
+    resolution_u = 0.02
+    return Reading(
+        opening,
+        -(level.mean_pa - zero.pressure_pa),
+        math.hypot(level.u_pa, resolution_u),
+        shape_pa=-level.swing_pa,
+        name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
+    )
+
+
+def _share(t_s: FloatArray, pressure: FloatArray, stretch: Stretch, end_pa: float) -> float:
+    first, last = np.searchsorted(t_s, [stretch.t0_s, stretch.t1_s])
+    part = pressure[first + (last - first) // 3 : last]
+    part = part[np.isfinite(part)]
+    return clipped_share(part, end_pa, 0.0) if len(part) else 0.0
+
+
+def _censored(
+    t_s: FloatArray, pressure: FloatArray, stretch: Stretch, end_pa: float | None, zero: RigZero,
+    level: SettledLevel | None,
+) -> Reading | None:  # fmt: skip
+    """A censored reading where the later two thirds of the stretch rest on the end of the range."""
+    if end_pa is None or end_pa >= 0:
+        return None
+    if level is not None:
+        first, last = np.searchsorted(t_s, [level.t0_s, level.t1_s])
+        part = pressure[first:last]
+    else:
+        first, last = np.searchsorted(t_s, [stretch.t0_s, stretch.t1_s])
+        part = pressure[first + (last - first) // 3 : last]
+    part = part[np.isfinite(part)]
+    if len(part) == 0:
+        return None
+    noise = level.noise_pa if level is not None else 0.0
+    share = clipped_share(part, end_pa, min(noise, 0.01 * abs(end_pa)))
+    if share < BARELY:
+        return None
+    # Cut pulses can only have been deeper: the mean of what is left is a bound.
+    bound = -(float(part.mean()) - zero.pressure_pa)
+    opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
+    u = max(0.002 * abs(bound), level.u_pa if level is not None else 0.0)
+    return Reading(opening, None, u, bound, name=f"recorded {stretch.t0_s:.1f} s, clipped")
+
+
+def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: float | None) -> RigZero:
+    """The zero: as given, else from a settled stretch with the engine off, else the recording's own, else assumed."""
+    if zero_pa is not None:
+        return RigZero(zero_pa, ZERO_GIVEN_U95_PA / 1.96, f"Zero as given, {zero_pa:g} Pa, taken as known to +-{ZERO_GIVEN_U95_PA:g} Pa.")
+    t_s = np.asarray(recording.t_s, dtype=float)
+    pressure = np.asarray(recording.pressure_pa, dtype=float)
+    for stretch in stretches:
+        if stretch.state.kind != "engine_off":
+            continue
+        level = settled_level(t_s, pressure, stretch.t0_s, stretch.t1_s)
+        if level is not None and abs(level.mean_pa) < ZERO_LARGEST_PA and len(level.swing_pa) == 1:
+            return RigZero(level.mean_pa, math.hypot(level.u_pa, 0.1), f"Zero from the engine off at {level.t0_s:.1f} to {level.t1_s:.1f} s: {level.mean_pa:.1f} Pa.")
+    if recording.zero is not None:
+        return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")
+    u95 = ZERO_ASSUMED_U95_PA if recording.sensor.part == "unknown" else recording.sensor.offset_u95_pa
+    return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to +-{u95:g} Pa (an assumption).")

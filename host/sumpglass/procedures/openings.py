@@ -1,0 +1,118 @@
+"""Readings with a known opening: what one says of the flow through it, pulses included.
+
+An opening of effective area CdA passes CdA * flux(p). When the pressure swings, the mean flow follows the mean of the
+flux over the samples and not the flux at the mean pressure: the square-root error of pulsating flow metering
+(ISO/TR 3313). A reading therefore carries the `shape` of its swing about its mean.
+
+`vacuum_pa` is the size of the vacuum in the crankcase, positive below the room's pressure.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sumpglass.physics.gas import FloatArray, Floats
+from sumpglass.physics.orifice import mass_flow_kg_s
+from sumpglass.units import REFERENCE_TEMPERATURE_K, STANDARD_ATMOSPHERE_PA
+
+OPENING_CD = 0.61
+"""Discharge coefficient of a small sharp-edged drilled opening. An assumption (the usual figure of a thin plate): bores
+under 12.5 mm lie outside ISO 5167."""
+OPENING_CD_U95 = 0.05
+"""Half-width of its interval: an assumption as well (common practice, no source)."""
+BORE_U95_MM = 0.01
+"""Half-width of the interval of a drilled bore: an assumption, that of a reamed hole or one checked with a pin gauge."""
+SWING_U95_RELATIVE = 0.05
+"""Half-width, relative, of the RMS of the swing that a table states: an assumption."""
+
+
+@dataclass(frozen=True)
+class Room:
+    """The air that the openings draw."""
+
+    pressure_pa: float = STANDARD_ATMOSPHERE_PA
+    temperature_k: float = REFERENCE_TEMPERATURE_K
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One settled reading with one opening of bore `opening_mm` (0: closed).
+
+    Either `vacuum_pa` with its standard uncertainty `u_pa` (independent of the other readings), or `deeper_than_pa`:
+    a censored reading, with the same meaning of `u_pa` for the limit. `shape_pa` (k,) are equally likely excursions
+    of the vacuum about its mean, with mean 0; [0] if it does not swing. `name` says where it is from.
+    """
+
+    opening_mm: float
+    vacuum_pa: float | None
+    u_pa: float
+    deeper_than_pa: float | None = None
+    shape_pa: FloatArray = field(default_factory=lambda: np.zeros(1))
+    name: str = ""
+
+    @property
+    def area_mm2(self) -> float:
+        """Bore area of the known opening."""
+        return math.pi / 4.0 * self.opening_mm**2
+
+
+def flux_kg_s_m2(vacuum_pa: Floats, room: Room) -> FloatArray:
+    """Mass flow per effective area into a crankcase at this vacuum: isentropic, choked where it chokes, odd in sign.
+
+    Below zero (pressure in the crankcase) gas flows out; it is taken to be at the room's temperature.
+    """
+    inside = np.maximum(room.pressure_pa - np.asarray(vacuum_pa, dtype=float), 0.0)
+    return mass_flow_kg_s(1.0, room.pressure_pa, inside, room.temperature_k)
+
+
+def mean_flux_kg_s_m2(vacuum_pa: FloatArray, shape_pa: FloatArray, room: Room) -> FloatArray:
+    """Mean of the flux at mean vacua `vacuum_pa` (n,) that swing by `shape_pa` (k,). Returns (n,)."""
+    if len(shape_pa) == 1:
+        return flux_kg_s_m2(vacuum_pa + shape_pa[0], room)
+    return flux_kg_s_m2(vacuum_pa[:, None] + shape_pa[None, :], room).mean(axis=1)
+
+
+def sine_shape_pa(rms_pa: float, points: int = 96) -> FloatArray:
+    """Equally likely excursions of a sine of this RMS: what the swing of one strong order looks like. [0] for none."""
+    if not rms_pa > 0:
+        return np.zeros(1)
+    return math.sqrt(2.0) * rms_pa * np.sin((np.arange(points) + 0.5) * (2.0 * math.pi / points))
+
+
+def normal_shape_pa(rms_pa: float, points: int = 96) -> FloatArray:
+    """Equally likely excursions of normally distributed pulses of this RMS. [0] for none."""
+    if not rms_pa > 0:
+        return np.zeros(1)
+    from scipy.special import ndtri
+
+    deviates = ndtri((np.arange(points) + 0.5) / points)
+    return rms_pa * deviates / math.sqrt(float(np.mean(deviates**2)))
+
+
+def swing_u_pa(vacuum_pa: float, rms_pa: float, room: Room) -> float:
+    """Standard uncertainty, as mean vacuum, of taking pulses of this RMS for a sine, and of the RMS itself.
+
+    Half the difference between a sine and normally distributed pulses stands for the unknown wave form.
+    """
+    if not rms_pa > 0:
+        return 0.0
+    at = np.array([vacuum_pa])
+    step = max(1.0, 0.01 * abs(vacuum_pa), 0.01 * rms_pa)
+    slope_at = np.array([vacuum_pa - step, vacuum_pa + step])
+    sine = sine_shape_pa(rms_pa)
+    low, high = mean_flux_kg_s_m2(slope_at, sine, room)
+    slope = (high - low) / (2.0 * step)
+    here = float(mean_flux_kg_s_m2(at, sine, room)[0])
+    form = float(mean_flux_kg_s_m2(at, normal_shape_pa(rms_pa), room)[0]) - here
+    size = float(mean_flux_kg_s_m2(at, sine * (1.0 + SWING_U95_RELATIVE), room)[0]) - here
+    return math.hypot(form / 2.0, size / 1.96) / slope if slope > 0 else abs(vacuum_pa)
+
+
+def flow_driving_vacuum_pa(vacuum_pa: float, shape_pa: FloatArray) -> float:
+    """Steady vacuum that drives the same incompressible mean flow: signed square of the mean of sign(p) sqrt|p|."""
+    swing = vacuum_pa + shape_pa
+    root = float(np.mean(np.sign(swing) * np.sqrt(np.abs(swing))))
+    return math.copysign(root * root, root)
