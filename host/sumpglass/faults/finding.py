@@ -1,0 +1,109 @@
+"""One answer of the fault search: the ranking, how well it fits, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sumpglass.faults import next_test, verdict
+from sumpglass.faults.layout import HEALTHY, Layout
+from sumpglass.faults.next_test import Prospect
+from sumpglass.faults.ranking import Evidence, Reading, weigh
+from sumpglass.faults.verdict import Shift, Split
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Everything that one call knows; reports only put it into words."""
+
+    layout: Layout
+    evidence: Evidence
+    prospects: tuple[Prospect, ...]
+    next: Prospect | None
+    split: Split | None
+    settled: bool
+    unexplained: bool
+    shifts: tuple[Shift, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def ranking(self) -> list[tuple[str, float]]:
+        """(fault id, probability), the most likely first; sums to 1."""
+        order = np.argsort(-self.evidence.probabilities, kind="stable")
+        return [(self.layout.faults[f].id, float(self.evidence.probabilities[f])) for f in order]
+
+    @property
+    def is_fault(self) -> bool:
+        """True when the answer is a fault, or that none explains the readings."""
+        return self.unexplained or (bool(self.evidence.readings) and self.settled and self.ranking[0][0] != HEALTHY)
+
+
+def find_fault(layout: Layout, readings: Sequence[Reading], refused: Collection[str] = (), seed: int = 0) -> Finding:
+    """Rank the faults, judge the fit, and name the next test."""
+    evidence = weigh(layout, readings, seed)
+    likely = bool(np.max(evidence.probabilities) >= next_test.SETTLED_AT)
+    prospects = next_test.prospects(evidence, refused, seed)
+    settled = verdict.settled(evidence, prospects)
+    unexplained, set_aside = verdict.misfits(evidence)
+    worth = [prospect for prospect in prospects if prospect.worth_it]
+    following = None if likely or not worth else worth[0]
+    return Finding(
+        layout=layout,
+        evidence=evidence,
+        prospects=tuple(prospects),
+        next=following,
+        split=None if following is None else verdict.best_split(evidence, following),
+        settled=settled,
+        unexplained=unexplained,
+        shifts=tuple(verdict.shifts(evidence)),
+        warnings=tuple(_warnings(evidence, settled and not likely, unexplained, set_aside, refused)),
+    )
+
+
+def _warnings(
+    evidence: Evidence, undecided: bool, unexplained: bool, set_aside: tuple[str, ...], refused: Collection[str]
+) -> list[str]:
+    layout, words = evidence.layout, []
+    if unexplained:
+        words.append("no fault of the layout explains these readings: check the set-up, repeat the last test, or suspect two faults")
+    for test in set_aside:
+        words.append(f"the reading of {test} fits none of the leading faults and was set aside as wild: repeat it")
+    assumed = [reading.test for reading in evidence.readings if reading.censored == 0 and reading.u95_pa is None]
+    if assumed:
+        words.append(f"no uncertainty given for {', '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed")
+    if undecided:
+        names = ", ".join(layout.faults[f].id for f in verdict.leftover(evidence))
+        rest = " that has not been refused" if refused else ""
+        words.append(f"no test left{rest} is worth its minutes and tells these apart: {names}")
+    return words
+
+
+def fields_of(finding: Finding, explain: bool = False) -> dict[str, Any]:
+    """The finding as `find-fault --json` gives it; `explain` adds `reasoning` and `prospects`."""
+    following = finding.next
+    fields: dict[str, Any] = {
+        "ranking": [{"fault": name, "p": p} for name, p in finding.ranking],
+        "unexplained": finding.unexplained,
+        "next": None
+        if following is None
+        else {"test": following.test.id, "gain_bits": following.gain_bits, "minutes": following.test.minutes},
+        "settled": finding.settled,
+        "warnings": list(finding.warnings),
+    }
+    if explain:
+        ids = [fault.id for fault in finding.layout.faults]
+        fields["reasoning"] = [
+            {
+                "test": shift.reading.test,
+                "before": dict(zip(ids, shift.before.tolist())),
+                "after": dict(zip(ids, shift.after.tolist())),
+            }
+            for shift in finding.shifts
+        ]
+        fields["prospects"] = [
+            {"test": item.test.id, "gain_bits": item.gain_bits, "minutes": item.test.minutes} for item in finding.prospects
+        ]
+    return fields

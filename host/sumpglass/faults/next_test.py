@@ -1,0 +1,115 @@
+"""Which test to make next: the expected information about the fault, per minute of work, computed from the draws.
+
+The information is the mutual information between the fault and the reading that the test would give: how many bits
+the entropy of the ranking falls by, on average over what the test may read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from sumpglass.faults.layout import LayoutTest
+from sumpglass.faults.network import circuit_for
+from sumpglass.faults.normal import normal_cdf
+from sumpglass.faults.ranking import (
+    ASSUMED_RELATIVE_SD,
+    MODEL_RELATIVE_SD,
+    SCALE_PA,
+    Evidence,
+    Ranges,
+    predict_pa,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+SETTLED_AT = 0.95
+"""Probability of the first fault at which the search is over."""
+LEAST_GAIN_BITS = 0.02
+LEAST_GAIN_BITS_PER_MINUTE = 0.004
+"""A test that promises less than either is not worth its minutes."""
+DRAWS_PER_FAULT = 192
+LEAST_PROBABILITY = 1e-3
+"""Faults less likely than this are left out of the planning."""
+RANGE_PA = 7000.0
+"""Where the rig's sensor is taken to saturate, either way."""
+BINS = 160
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What a test that has not been made promises."""
+
+    test: LayoutTest
+    gain_bits: float
+    reading_chances: FloatArray
+    """(faults, bins) chance of each band of readings under each fault; the first and last are beyond the range.
+    Rows of faults that were left out are 0."""
+
+    @property
+    def bits_per_minute(self) -> float:
+        """Expected information per minute of work."""
+        return self.gain_bits / self.test.minutes
+
+    @property
+    def worth_it(self) -> bool:
+        """Whether the test promises enough for its minutes."""
+        return self.gain_bits >= LEAST_GAIN_BITS and self.bits_per_minute >= LEAST_GAIN_BITS_PER_MINUTE
+
+
+def bin_edges_pa(range_pa: float = RANGE_PA) -> FloatArray:
+    """(BINS + 1,) borders of the bands of readings, fine near zero and coarse near the ends of the range."""
+    most = np.arcsinh(range_pa / SCALE_PA)
+    return np.asarray(np.sinh(np.linspace(-most, most, BINS + 1)) * SCALE_PA)
+
+
+def prospects(evidence: Evidence, refused: Collection[str] = (), seed: int = 0, range_pa: float = RANGE_PA) -> list[Prospect]:
+    """Every test not yet made and not refused, the one with most bits per minute first."""
+    made = {reading.test for reading in evidence.readings} | set(refused)
+    tests = [test for test in evidence.layout.tests if test.id not in made]
+    if not tests:
+        return []
+    rng = np.random.default_rng([seed, len(evidence.readings), 7])
+    ranges = Ranges(evidence.layout)
+    kept = np.flatnonzero(evidence.probabilities >= LEAST_PROBABILITY)
+    values = [ranges.values(f, _resampled(evidence.samples[f].latent, evidence.samples[f].weights, rng)) for f in kept]
+    predicted = predict_pa([circuit_for(evidence.layout, test) for test in tests], np.concatenate(values, axis=1))
+    share = evidence.probabilities[kept] / np.sum(evidence.probabilities[kept])
+    found = []
+    for column, test in enumerate(tests):
+        z = np.arcsinh(predicted[:, column] / SCALE_PA).reshape(len(kept), DRAWS_PER_FAULT)
+        chances = np.stack([_band_chances(row, evidence.samples[f].effective, range_pa) for row, f in zip(z, kept)])
+        everywhere = np.zeros((len(evidence.layout.faults), BINS + 2))
+        everywhere[kept] = chances
+        found.append(Prospect(test, _mutual_information_bits(share, chances), everywhere))
+    return sorted(found, key=lambda prospect: -prospect.bits_per_minute)
+
+
+def _resampled(latent: FloatArray, weights: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """`DRAWS_PER_FAULT` draws in proportion to their weights (systematic resampling)."""
+    at = (np.arange(DRAWS_PER_FAULT) + rng.uniform()) / DRAWS_PER_FAULT
+    chosen = np.searchsorted(np.cumsum(weights), at)
+    return latent[np.minimum(chosen, len(latent) - 1)]
+
+
+def _band_chances(z: FloatArray, effective: float, range_pa: float) -> FloatArray:
+    """(BINS + 2,) chance of each band, from draws of asinh(p/SCALE_PA), the noise of a reading and a kernel's width."""
+    most = float(np.arcsinh(range_pa / SCALE_PA))
+    inside = np.clip(z, -most - 0.1, most + 0.1)
+    quarter = np.subtract(*np.percentile(inside, [75, 25])) / 1.349
+    spread = min(float(np.std(inside)), float(quarter) if quarter > 0 else np.inf)
+    kernel = 0.7 * spread * min(effective, DRAWS_PER_FAULT) ** -0.2
+    sd = np.sqrt(ASSUMED_RELATIVE_SD**2 + MODEL_RELATIVE_SD**2 + kernel**2)
+    edges = np.linspace(-most, most, BINS + 1)
+    below = np.mean(normal_cdf((edges[:, None] - z[None, :]) / sd), axis=1)
+    return np.asarray(np.diff(np.concatenate([[0.0], below, [1.0]])))
+
+
+def _mutual_information_bits(share: FloatArray, chances: FloatArray) -> float:
+    mixed = share @ chances
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(chances > 0.0, chances * np.log2(chances / np.maximum(mixed, 1e-300)), 0.0)
+    return max(0.0, float(share @ np.sum(terms, axis=1)))
