@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+from typing import Any
 
 from sumpglass.errors import InputError
 from sumpglass.units import PASCALS_PER_UNIT
@@ -54,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     return run_dashboard(lambda: ReplayFeed(recording, settings, options.speed, at_s=options.at), look(options))
 
 
-def look(options: argparse.Namespace):  # type: ignore[no-untyped-def]
+def look(options: argparse.Namespace) -> Any:
     """The dashboard's settings from the options of `add_look`."""
     from sumpglass.tui.settings import ScreenOptions
 

@@ -6,6 +6,6 @@ from textual.message import Message
 
 
 class FeedReady(Message):
-    """The feed has events waiting. One at most is under way: a slow screen drains more at once, it never falls behind."""
+    """The feed has events waiting. One at most is under way: a slow screen drains more at once."""
 
     namespace = "sumpglass"

@@ -15,6 +15,9 @@ def run_dashboard(opener: Callable[[], Feed], options: ScreenOptions) -> int:
     where there is no terminal."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError("the dashboard needs a terminal, and standard input or output is none: use `sumpglass record`")
+    if not sys.stderr.isatty():
+        # Textual draws on standard error; where that goes to a file, the screen must not go with it.
+        sys.__stderr__ = sys.__stdout__  # type: ignore[misc]
     from sumpglass.tui.app import SumpglassApp
 
     app = SumpglassApp(opener, options)

@@ -25,20 +25,19 @@ b        bell on or muted
 g        guided tests            f  find the fault
 t        dark or light           c  block characters instead of braille
 q        quit"""
-_READING = """\
-VACUUM is below room pressure and is drawn below the bold zero line,
-PRESSURE above it. The line is the level, the band the pulses' swing.
-UNDECIDED: no further from zero than the interval. OLD: nothing came for
-half a second. CLIPPED: beyond what the sensor reads.
-Capital letters on the strip are happenings, small ones marks; a letter
-that is struck through was taken back."""
+_READING = (
+    "VACUUM is below room pressure and is drawn below the bold zero line, PRESSURE above it. The line is the level, "
+    "the band the swing of the pulses. UNDECIDED: no further from zero than the interval. OLD: nothing came for half a "
+    "second. CLIPPED: beyond what the sensor reads. Capital letters on the strip are happenings, small ones are marks; "
+    "a letter that is struck through was taken back."
+)
 
 
 class Help(ModalScreen[None]):
     """Any of the usual keys closes it."""
 
     BINDINGS = [Binding("escape,question_mark,q,enter,space,f1", "close")]
-    CSS = "Help #box { width: 76; height: auto; }"
+    CSS = "Help #box { width: 78; height: auto; padding: 0 2; }"
 
     def __init__(self, replaying: bool = False) -> None:
         super().__init__()

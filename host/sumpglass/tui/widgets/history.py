@@ -14,7 +14,7 @@ BASE_S = 0.025
 KEPT_BINS = 32768
 """Base bins kept: 13.6 minutes."""
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating]
 
 
 class History:
@@ -78,7 +78,7 @@ class History:
         self._sum[slots], self._count[slots] = 0.0, 0.0
 
     def columns(self, first: int, count: int, width: int) -> tuple[Floats, Floats, Floats]:
-        """Least, greatest and mean (count,) of columns from `first` on, `width` base bins each; NaN where there is none."""
+        """Least, greatest and mean (count,) of columns from `first` on, `width` base bins each; NaN where none."""
         bins = np.arange(first * width, (first + count) * width)
         held = (bins >= self.first) & (bins <= self.last)
         slots = bins % self._kept
