@@ -33,7 +33,7 @@ def column_pressure_pa(
     """
     density = water_density_kg_m3(temperature_c) - air_density_kg_m3
     rise_per_length = np.sin(np.radians(inclination_deg)) + reservoir_area_ratio
-    return density * gravity_m_s2 * np.asarray(length_m, dtype=float) * rise_per_length
+    return density * np.asarray(gravity_m_s2, dtype=float) * np.asarray(length_m, dtype=float) * rise_per_length
 
 
 def column_length_m(
