@@ -1,0 +1,10 @@
+"""Firmware of the rig: samples pressure sensors and speaks `sumpglass_wire` on the board's port."""
+
+import gc
+
+VERSION = (1, 0, 0)
+
+# The board compiles these files itself. Collecting often while it does keeps what stays together at one end of the
+# memory, so that the rings find room in one piece.
+gc.collect()
+gc.threshold(8192)

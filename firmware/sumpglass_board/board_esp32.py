@@ -1,0 +1,32 @@
+"""What is particular to ESP32 boards: soft timer callbacks only, and a watchdog that cannot be stopped, so none."""
+
+FULL_VOLTS = 3.3
+HARD_TIMER = False
+I2C_PINS = {0: (21, 22), 1: (25, 26)}
+
+
+def converter(machine, pin):
+    """The chip's converter on `pin`, at its widest range."""
+    adc = machine.ADC(pin)
+    if hasattr(adc, "atten"):
+        adc.atten(adc.ATTN_11DB)
+    return adc
+
+
+def temperature(machine):
+    """Not known: the first ESP32 has no calibrated sensor on the chip."""
+    return None
+
+
+def supply(machine, name):
+    """Not known: there is no divider for the supply."""
+    return None
+
+
+def watchdog_start(machine, timeout_ms):
+    """None: once started it could not be stopped for the prompt."""
+    return None
+
+
+def watchdog_stop(machine, name):
+    """Nothing to stop."""

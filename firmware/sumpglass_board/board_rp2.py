@@ -1,0 +1,40 @@
+"""What is particular to RP2040 and RP2350 boards. Addresses: RP2040 datasheet 4.7, RP2350 datasheet 12.9."""
+
+FULL_VOLTS = 3.3
+HARD_TIMER = True
+I2C_PINS = {0: (4, 5), 1: (6, 7)}
+
+_WATCHDOG_CTRL = 0x40058000
+_WATCHDOG_CTRL_RP2350 = 0x400D8000
+_CLEAR = 0x3000  # writing to a register's address + 0x3000 clears the bits written
+_ENABLE = 1 << 30
+
+
+def converter(machine, pin):
+    """The chip's converter on `pin`."""
+    return machine.ADC(pin)
+
+
+def temperature(machine):
+    """`(read, raw -> degC)` of the sensor on the chip (datasheet 4.9.5: 0.706 V at 27 degC, -1.721 mV a degree)."""
+    read = machine.ADC(4).read_u16
+    return read, lambda raw: 27 - (raw * FULL_VOLTS / 65535 - 0.706) / 0.001721
+
+
+def supply(machine, name):
+    """`(read, raw -> mV)` of VSYS through the board's divider by 3; None where that pin serves the radio."""
+    if "Pico" not in name or "W" in name.split("Pico", 1)[1].split("with")[0]:
+        return None
+    read = machine.ADC(29).read_u16
+    return read, lambda raw: int(raw * 3 * FULL_VOLTS * 1000 / 65535)
+
+
+def watchdog_start(machine, timeout_ms):
+    """A watchdog that resets the chip when it is not fed."""
+    return machine.WDT(timeout=timeout_ms)
+
+
+def watchdog_stop(machine, name):
+    """Switch it off again, which `machine.WDT` cannot: so that the prompt never ends in a surprise reset."""
+    base = _WATCHDOG_CTRL_RP2350 if "RP2350" in name else _WATCHDOG_CTRL
+    machine.mem32[base + _CLEAR] = _ENABLE

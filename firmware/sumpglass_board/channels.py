@@ -1,0 +1,209 @@
+"""Channels at work: sampler, decimator and form of each, and the moment to which each block belongs."""
+
+from time import ticks_diff
+
+from sumpglass_board import sensors
+from sumpglass_board.bins import Bins
+from sumpglass_board.decimator import AnalogueDecimator, BusDecimator
+from sumpglass_board.sampler import Lane, Sampler
+
+MOST_READINGS_HZ = 4000
+RING_SLOTS = 4096
+BUS_RING_SLOTS = 512
+MOST_IN_BLOCK = 60
+BLOCK_S = 0.06
+BINS_WAIT_US = 250000
+
+
+class Channel:
+    """One sensor with its rate and form. `rate_hz` is rounded to what the timer can do."""
+
+    def __init__(self, number, config, settings, board):
+        self.number = number
+        self.config = config
+        self.sensor = sensors.module(config["sensor"]).make(config, board)
+        self.hard = self.sensor.hard
+        self.fault_counts = [0] * 8
+        self._told_counts = [0] * 8
+        self.last_count = None
+        self.decimation = 1
+        self.in_bins = False
+        self.oversampling = settings["oversampling"] if self.hard else 1
+        self.set_rate(config.get("rate_hz") or getattr(self.sensor, "usual_hz", settings["rate_hz"]))
+
+    def most_hz(self):
+        """The fastest rate that this channel can be set to."""
+        return MOST_READINGS_HZ if self.hard else self.sensor.most_hz
+
+    def set_rate(self, rate_hz):
+        """Take the nearest rate that the timer can do, and as much oversampling as fits under it."""
+        self._wanted_oversampling = self.oversampling
+        period = int(round(1000000 / rate_hz))
+        steps = 1
+        if self.hard:
+            steps = max(1, min(self._wanted_oversampling, int(MOST_READINGS_HZ / rate_hz)))
+            period = max(250, int(round(period / steps)))
+        self.steps = steps
+        self.period_us = period
+
+    @property
+    def sample_us(self):
+        """Microseconds from sample to sample."""
+        return self.period_us * self.steps
+
+    def facts(self):
+        """This channel's fields in IDENTITY."""
+        fields = self.sensor.facts()
+        quantity = self.config.get("quantity")
+        if quantity in sensors.QUANTITIES:
+            fields["quantity"] = sensors.QUANTITIES[quantity]
+        fields["channel"] = self.number
+        fields["decimation"] = self.decimation if self.in_bins else 1
+        fields["rate_millihertz"] = int(round(1e9 / (self.sample_us * fields["decimation"])))
+        fields["oversampling"] = self.steps
+        return fields
+
+    def open(self, sampler, lane):
+        """Begin to work on readings of `lane`."""
+        self._sampler = sampler
+        self._lane = lane
+        room = max(1, min(MOST_IN_BLOCK, int(BLOCK_S * 1000000 / self.sample_us)))
+        stuck_after = int(self.sensor.stuck_after_s * 1000000 / self.period_us)
+        facts = self.sensor.facts()
+        clips = facts["counts_low"], facts["counts_high"]
+        if self.hard:
+            rails = self.sensor.rail_low, self.sensor.rail_high
+            self.decimator = AnalogueDecimator(self.steps, rails, clips, stuck_after, room)
+        else:
+            self.sensor.skip_after_failure = int(100000 / self.period_us)
+            self.decimator = BusDecimator(self.sensor.width, clips, stuck_after, room)
+        self.bins = Bins(self.decimator.width, self.decimation) if self.in_bins else None
+        self.restart(sampler.head)
+
+    def restart(self, tail):
+        """A new time line begins at the reading in slot `tail`."""
+        self.tail = tail
+        self._base_us = None
+        self._sent = 0
+        self._binned = 0
+        self.decimator.clear()
+        if self.bins:
+            self.bins.restart()
+
+    def run(self, clock):
+        """Move readings from the ring into the block (and on into bins)."""
+        if self._base_us is None:
+            if self._sampler.head == self.tail:
+                return
+            self._anchor = self._sampler.anchor
+            self._base_us = clock.at_us(self._anchor)
+        elif self._sampler.anchor != self._anchor:
+            self._base_us += ticks_diff(self._sampler.anchor, self._anchor)
+            self._anchor = self._sampler.anchor
+        decimator = self.decimator
+        self.tail = decimator.run(self._lane, self.tail, self._sampler.head, self._sampler.mask)
+        if self.bins and decimator.filled:
+            self._fill_bins()
+
+    def _fill_bins(self):
+        decimator = self.decimator
+        self._binned = self.bins.take(decimator.count, decimator.block, self._binned, decimator.filled)
+        if self._binned == decimator.filled:
+            decimator.clear()
+            self._binned = 0
+
+    def due(self, all_of_it):
+        """Whether there is a block to send; `all_of_it`: also one that is not full."""
+        if not self.in_bins:
+            filled = self.decimator.filled
+            return filled == self.decimator.room or (all_of_it and filled > 0)
+        filled = self.bins.filled
+        waited = filled * self.decimation * self.sample_us >= BINS_WAIT_US
+        return filled > 0 and (self.bins.full or waited or all_of_it)
+
+    def send(self, sender, configuration, quiet):
+        """Send the block (or forget it when `quiet`); the sender must not be busy."""
+        decimator = self.decimator
+        delay_us = decimator.delay_halves * self.period_us // 2
+        time_us = self._base_us + self._sent * self.sample_us + delay_us
+        if self.in_bins:
+            time_us += (self.decimation - 1) * self.sample_us // 2
+            if not quiet:
+                data, length = self.bins.data, self.bins.filled * self.bins.size
+                sender.block(0x12, self.number, decimator.width, configuration, time_us, data, length)
+            self._sent += self.bins.filled * self.decimation
+            self.bins.clear()
+        else:
+            filled = decimator.filled
+            if not quiet:
+                data, length = decimator.block, filled * decimator.width
+                sender.block(0x11, self.number, decimator.width, configuration, time_us, data, length)
+            self.last_count = decimator.count(decimator.block, filled - 1)
+            self._sent += filled
+            decimator.clear()
+
+    def take_faults(self):
+        """`[(kind, occurrences)]` of the faults since the last call, and of a bus sensor's that still lasts."""
+        self.decimator.take_faults(self.fault_counts)
+        lasting = 0 if self.hard else self.sensor.fault
+        if lasting:
+            self.fault_counts[lasting] += 1
+        faults = []
+        for kind in range(1, 8):
+            if self.fault_counts[kind] != self._told_counts[kind]:
+                self._told_counts[kind] = self.fault_counts[kind]
+                faults.append((kind, self.fault_counts[kind]))
+        return faults
+
+
+class Group:
+    """Channels that share a timer: all analogue ones, or one bus sensor."""
+
+    def __init__(self, channels, slow=()):
+        self.channels = channels
+        first = channels[0]
+        code, slots = ("H", RING_SLOTS) if first.hard else ("i", BUS_RING_SLOTS)
+        lanes = [Lane(channel.sensor.read, code, slots) for channel in channels]
+        self.hard = first.hard
+        self.sampler = Sampler(lanes, slots, first.period_us, first.steps, slow)
+        for channel, lane in zip(channels, lanes):
+            channel.open(self.sampler, lane)
+
+    def run(self, clock, sender, configuration, quiet, take, all_of_it=False):
+        """Move readings to blocks and blocks to the sender while it takes them; `take(channel)` sees each block."""
+        sampler = self.sampler
+        broken = sampler.broken
+        for channel in self.channels:
+            while not sender.busy:
+                channel.run(clock)
+                if not channel.due(all_of_it or broken):
+                    break
+                take(channel)
+                channel.send(sender, configuration, quiet)
+        self._free_slots()
+        if broken and not sender.busy:
+            for channel in self.channels:
+                channel.restart(sampler.head)
+            sampler.restart()
+
+    def _free_slots(self):
+        # The slowest channel of the group decides which slots the timer may fill again.
+        sampler = self.sampler
+        head = sampler.head
+        tail = self.channels[0].tail
+        for channel in self.channels:
+            if (head - channel.tail) & sampler.mask > (head - tail) & sampler.mask:
+                tail = channel.tail
+        sampler.tail = tail
+
+
+def make_groups(channels, slow):
+    """Groups of the channels: one timer for all analogue ones, one for each bus sensor."""
+    groups = []
+    hard = [channel for channel in channels if channel.hard]
+    if hard:
+        groups.append(Group(hard, slow))
+    for channel in channels:
+        if not channel.hard:
+            groups.append(Group([channel]))
+    return groups

@@ -1,0 +1,240 @@
+"""Stand-in for MicroPython's `machine` on a Pico: what the firmware calls, as the rp2 port documents it."""
+
+import errno
+
+import world as surroundings
+
+world = surroundings.current()
+
+mem32 = None  # set by `start`: writes to the watchdog's register are honoured
+
+
+class _Memory:
+    def __setitem__(self, address, value):
+        # RP2040 datasheet 2.1.2 and 4.7: the clear alias of the watchdog's CTRL, bit 30 ENABLE.
+        if address == 0x40058000 + 0x3000 and value & 1 << 30:
+            world.watchdog_due_us = None
+
+
+mem32 = _Memory()
+
+
+def unique_id():
+    """Eight bytes that name the board."""
+    return bytes(world.config.get("board_id", [0x53, 0x47, 0, 0, 0, 0, 0, 1]))
+
+
+def reset():
+    """Start anew: the host side restarts the process."""
+    surroundings.leave(42)
+
+
+def idle():
+    """Nothing to do for a moment."""
+    world.sleep_us(100)
+
+
+class Pin:
+    """Input pins read the scripted button; output pins remember."""
+
+    IN = 0
+    OUT = 1
+    PULL_UP = 1
+    PULL_DOWN = 2
+
+    def __init__(self, name, mode=0, pull=None):
+        self.name = name
+        self._mode = mode
+        self._pull = pull
+        self._level = 0
+
+    def value(self, level=None):
+        """Read, or set."""
+        if level is not None:
+            self._level = level
+            return None
+        if self._mode == Pin.IN:
+            button = world.config.get("button_pin", 22)
+            down = self.name == button and world.pressed()
+            return (0 if down else 1) if self._pull == Pin.PULL_UP else (1 if down else 0)
+        return self._level
+
+
+class ADC:
+    """The chip's converter: 12 bits of 3.3 V, spread over 16 as the rp2 port does."""
+
+    def __init__(self, pin):
+        self._part = None
+        for part in world.config["analogue"]:
+            if part["pin"] == pin:
+                self._part = part
+        self._constant = {4: 876, 29: 2068}.get(pin, 0)  # 27 degC: 0.706 V; VSYS 5 V through a divider by 3
+        if self._part:
+            # code = (offset + gain * hundredths of a pascal) / 2^20, all in integers
+            self._offset = self._part["offset"]
+            self._gain = self._part["gain"]
+            self._low = self._part["low"]
+            self._high = self._part["high"]
+            self._column = self._part["column"]
+            self._number = self._part["number"]
+            self._held = None
+
+    def read_u16(self):
+        """One conversion."""
+        if not self._part:
+            code = self._constant
+            return code << 4 | code >> 8
+        fault = world.fault(self._number)
+        if fault:
+            return self._faulty(fault)
+        code = (self._offset + self._gain * world.value(self._column)) >> 20
+        if code < self._low:
+            code = self._low
+        elif code > self._high:
+            code = self._high
+        self._held = code
+        return code << 4 | code >> 8
+
+    def _faulty(self, fault):
+        if fault == "rail_high":
+            return 65535
+        if fault == "stuck" and self._held is not None:
+            return self._held << 4 | self._held >> 8
+        return 0
+
+
+class Timer:
+    """A timer whose callback the world calls when it is due."""
+
+    ONE_SHOT = 0
+    PERIODIC = 1
+
+    def __init__(self, number=-1):
+        self.period_us = 0
+        self.due_us = 0
+        self.callback = None
+
+    def init(self, mode=1, period=0, tick_hz=1000, callback=None, hard=False):
+        """Begin to call back every `period` of `tick_hz`."""
+        self.deinit()
+        self.period_us = period * 1000000 // tick_hz
+        self.callback = callback
+        self.due_us = world.device_us() + self.period_us
+        world.timers.append(self)
+
+    def deinit(self):
+        """No more calls."""
+        if self in world.timers:
+            world.timers.remove(self)
+
+
+class WDT:
+    """A watchdog: the process ends with status 43 if it is not fed."""
+
+    def __init__(self, timeout=5000):
+        self._timeout_us = timeout * 1000
+        self.feed()
+
+    def feed(self):
+        """Still alive."""
+        world.watchdog_due_us = world.device_us() + self._timeout_us
+
+
+class PWM:
+    """A sounder's pin: remembers, and notes each change for the host side."""
+
+    def __init__(self, pin):
+        self.pin = pin
+        self._hz = 0
+        self._duty = 0
+
+    def freq(self, hz):
+        """Set the frequency."""
+        if not 8 <= hz <= 62500000:
+            raise ValueError("freq not possible")
+        self._hz = hz
+
+    def duty_u16(self, duty):
+        """Set the duty; 0 is silence."""
+        if duty != self._duty or duty:
+            self._duty = duty
+            log = world.config.get("sound_log")
+            if log:
+                with open(log, "a") as file:
+                    file.write("%d %d %d\n" % (world.true_us(), self._hz if duty else 0, duty))
+
+    def deinit(self):
+        """Silence."""
+        self._duty = 0
+
+
+class I2C:
+    """A bus with the parts of the configuration on it, each answering byte for byte as its data sheet says."""
+
+    def __init__(self, number=0, scl=None, sda=None, freq=400000, timeout=50000):
+        self._timeout = timeout
+        self._us_per_byte = 9000000 // freq
+        self._devices = {}
+        for part in world.config.get("bus", []):
+            if part.get("bus", 0) == number:
+                module = __import__("parts." + part["model"], None, None, ["Device"])
+                self._devices[part["address"]] = module.Device(part, world)
+
+    def _device(self, address, length):
+        for device in self._devices.values():
+            if world.fault(device.number) == "bus_held":
+                world.spend_us(self._timeout)
+                raise OSError(errno.ETIMEDOUT)
+        world.spend_us((length + 1) * self._us_per_byte)
+        device = self._devices.get(address)
+        if device is None or world.fault(device.number) == "absent":
+            raise OSError(errno.EIO)
+        return device
+
+    def scan(self):
+        """Addresses that answer."""
+        found = []
+        for address in sorted(self._devices):
+            try:
+                self._device(address, 0)
+                found.append(address)
+            except OSError:
+                pass
+        return found
+
+    def writeto(self, address, data, stop=True):
+        """Write; OSError if the part does not acknowledge."""
+        device = self._device(address, len(data))
+        if device.write(bytes(data)) is False:
+            raise OSError(errno.EIO)
+        return len(data)
+
+    def readfrom_into(self, address, buffer, stop=True):
+        """Read as many bytes as the buffer holds."""
+        device = self._device(address, len(buffer))
+        data = device.read(len(buffer))
+        if data is None:
+            raise OSError(errno.EIO)
+        for index in range(len(buffer)):
+            buffer[index] = data[index]
+
+    def readfrom(self, address, length, stop=True):
+        """Read so many bytes."""
+        buffer = bytearray(length)
+        self.readfrom_into(address, buffer, stop)
+        return bytes(buffer)
+
+    def writeto_mem(self, address, register, data, addrsize=8):
+        """Write a register."""
+        self.writeto(address, bytes([register]) + bytes(data))
+
+    def readfrom_mem_into(self, address, register, buffer, addrsize=8):
+        """Read from a register on."""
+        self.writeto(address, bytes([register]), False)
+        self.readfrom_into(address, buffer)
+
+    def readfrom_mem(self, address, register, length, addrsize=8):
+        """Read from a register on."""
+        buffer = bytearray(length)
+        self.readfrom_mem_into(address, register, buffer)
+        return bytes(buffer)
