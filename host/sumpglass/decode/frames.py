@@ -47,7 +47,7 @@ def open_frames(stretch: bytes, ends: Indices) -> OpenFrames:
         starts, ends = starts[fits], ends[fits]
     good, long_run = _unstuff(data, starts, ends)
     # A decoded frame lies where its encoded bytes were, less the first; long runs are the other function's business.
-    view = memoryview(data)
+    view = memoryview(data.data)
     residues = np.array([crc32(view[a:b]) for a, b in zip((starts + 1).tolist(), ends.tolist())], np.uint32)
     lengths = ends - starts - 1 - CRC_LENGTH
     good &= (residues == RESIDUE) & (lengths <= LONGEST_PAYLOAD)

@@ -18,7 +18,7 @@ SHIFT_2 = 32768
 """Unsigned converters of 16 bits are sent shifted down by this (WIRE.md, "Samples")."""
 NO_READING = {2: wire.NO_READING_2, 4: wire.NO_READING_4}
 ZERO_EFFECTIVE_SAMPLES = 50
-"""A board tells a zero's standard deviation, not its count: its mean is taken to rest on so many independent samples."""
+"""A board tells a zero's standard deviation, not its count: its mean rests on so many independent samples."""
 
 
 @dataclass(frozen=True)
