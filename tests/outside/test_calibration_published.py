@@ -33,7 +33,7 @@ def bare_pascals_per_mm(column: WaterColumn) -> float:
     [(10, 169.985308, 179.774372), (15, 253.359613, 263.148677), (30, 489.453187, 499.242250)],
 )
 def test_inclined_tube_100_mm(tilt_deg, alone_pa, with_reservoir_pa):
-    # Computed with 998.2067 kg/m3 (Tanaka et al. 2001, Metrologia 38, 301, water at 20 degC, rounded) and standard gravity.
+    # Computed with 998.2067 kg/m3 (Tanaka et al. 2001, Metrologia 38, 301, at 20 degC, rounded) and standard gravity.
     assert 100 * bare_pascals_per_mm(WaterColumn("inclined", tilt_deg=tilt_deg)) == pytest.approx(alone_pa, rel=1e-7)
     wide = WaterColumn("inclined", tilt_deg=tilt_deg, area_ratio=0.01)
     assert 100 * bare_pascals_per_mm(wide) == pytest.approx(with_reservoir_pa, rel=1e-7)
@@ -57,25 +57,37 @@ def test_u_tube_counts_twice_when_one_limb_is_read():
     assert 102.15482 * bare_pascals_per_mm(WaterColumn("u_tube_one_limb")) == pytest.approx(2000.0, rel=1e-7)
 
 
-@pytest.mark.parametrize(("water_c", "mm"), [(4, 101.9742), (15, 102.0632), (20, 102.1548), (25, 102.2736), (30, 102.4173)])
+@pytest.mark.parametrize(
+    ("water_c", "mm"), [(4, 101.9742), (15, 102.0632), (20, 102.1548), (25, 102.2736), (30, 102.4173)]
+)
 def test_one_kilopascal_of_water(water_c, mm):
     # Computed with IAPWS-95 densities and standard gravity.
     assert mm * bare_pascals_per_mm(WaterColumn("upright", water_c=water_c)) == pytest.approx(1000.0, rel=2e-6)
 
 
-@pytest.mark.parametrize(("latitude", "gravity"), [(0, 9.7803253359), (45, 9.8061977694), (60, 9.8191769531), (90, 9.8321849379)])
+@pytest.mark.parametrize(
+    ("latitude", "gravity"), [(0, 9.7803253359), (45, 9.8061977694), (60, 9.8191769531), (90, 9.8321849379)]
+)
 def test_local_gravity(latitude, gravity):
     # WGS 84 normal gravity (NIMA TR8350.2), constants from memory; free air -3.086e-6 per second squared.
     assert WaterColumn(latitude_deg=latitude).gravity_m_s2 == pytest.approx(gravity, rel=1e-9)
-    assert WaterColumn(latitude_deg=latitude, altitude_m=1000).gravity_m_s2 == pytest.approx(gravity - 3.086e-3, rel=1e-9)
+    assert WaterColumn(latitude_deg=latitude, altitude_m=1000).gravity_m_s2 == pytest.approx(
+        gravity - 3.086e-3, rel=1e-9
+    )
 
 
 def test_norris_of_the_statistical_reference_datasets():
     # NIST StRD, Norris: intercept, slope and their standard errors. Unit weights, errors scaled by the residual SD.
-    x = [0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0, 447.5, 11.6,
-         556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5]  # fmt: skip
-    y = [0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3, 448.9, 10.8,
-         557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2]  # fmt: skip
+    x = [
+        0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0,
+        447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0, 11.1, 118.3,
+        229.2, 669.1, 448.9, 0.5,
+    ]  # fmt: skip
+    y = [
+        0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3,
+        448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2, 117.6,
+        228.9, 668.4, 449.2, 0.2,
+    ]  # fmt: skip
     fit = fit_line(x, y, 0.0, 1.0)
     assert fit.intercept == pytest.approx(-0.262323073774029, rel=1e-10)
     assert fit.slope == pytest.approx(1.00211681802045, rel=1e-13)
@@ -187,7 +199,17 @@ class TestTransferFunctions:
         # 24-bit two's complement: closed form; divisors from two public driver libraries.
         assert [twos_complement(w, 24) for w in (0x7FFFFF, 0x800000, 0xFFFFFF)] == [8388607, -8388608, -1]
         tops = (0.5, 2, 4, 5, 16, 32, 65, 131, 260)
-        assert [1 / xgzp6897d_scale(kpa).pascals_per_count for kpa in tops] == [8192, 4096, 2048, 1024, 512, 256, 128, 64, 32]
+        assert [1 / xgzp6897d_scale(kpa).pascals_per_count for kpa in tops] == [
+            8192,
+            4096,
+            2048,
+            1024,
+            512,
+            256,
+            128,
+            64,
+            32,
+        ]
         with pytest.raises(ValueError, match="at most 260"):
             xgzp6897d_scale(300)
 

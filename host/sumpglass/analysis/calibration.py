@@ -78,7 +78,9 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.Ar
     cov = -centre * var_slope
     chi2, degrees = float(np.sum(weight * residuals**2)), len(x) - 2
     p_value = float(chi2_law.sf(chi2, degrees)) if degrees else None
-    return LineFit(intercept, slope, ((var_intercept, cov), (cov, var_slope)), chi2, degrees, p_value, tuple(residuals.tolist()))
+    return LineFit(
+        intercept, slope, ((var_intercept, cov), (cov, var_slope)), chi2, degrees, p_value, tuple(residuals.tolist())
+    )
 
 
 def weighted_mean(values: npt.ArrayLike, u: npt.ArrayLike) -> tuple[float, float, float, int]:
@@ -106,7 +108,7 @@ class Calibration:
     gain: float
     offset_pa: float
     covariance: tuple[tuple[float, float], tuple[float, float]]
-    """[[var(offset), cov], [cov, var(gain)]], all sources in; widened by the Birge ratio where the line does not fit."""
+    """[[var(offset), cov], [cov, var(gain)]], all sources in; widened by the Birge ratio where the line misfits."""
     coverage: float
     """Factor from a standard uncertainty to the half-width of the 95 % interval."""
     low_pa: float
@@ -154,12 +156,14 @@ def calibrate(points: Sequence[CalibrationPoint], column: WaterColumn, **about: 
     fit = fit_line(x, y, u_x, u_y)
     if not 0.2 < abs(fit.slope) < 5.0:
         raise InputError(
-            f"the rig shows {1 / fit.slope if fit.slope else math.inf:.2f} times the column's pressure: check the unit of "
-            "the readings, the kind of column and the part named in the settings"
+            f"the rig shows {1 / fit.slope if fit.slope else math.inf:.2f} times the column's pressure: check the unit "
+            "of the readings, the kind of column and the part named in the settings"
         )
     warnings: list[str] = []
     if fit.slope < 0:
-        warnings.append("the slope is negative: the hose is on the sensor's other port, or the heights have the wrong sign")
+        warnings.append(
+            "the slope is negative: the hose is on the sensor's other port, or the heights have the wrong sign"
+        )
     stretch, coverage = 1.0, 1.959964
     if fit.p_value is not None and fit.p_value < LACK_OF_FIT_P:
         stretch, coverage = max(1.0, fit.birge_ratio), float(student.ppf(0.975, fit.degrees))
@@ -200,12 +204,19 @@ def apply_calibration(recording: Recording, calibration: Calibration) -> Recordi
         low, high = gain * low + offset, gain * high + offset
         low, high = np.minimum(low, high), np.maximum(low, high)
     if square is not None:
-        square = gain**2 * square + 2.0 * gain * offset * np.asarray(recording.pressure_pa, dtype=np.float64) + offset**2
+        square = (
+            gain**2 * square + 2.0 * gain * offset * np.asarray(recording.pressure_pa, dtype=np.float64) + offset**2
+        )
     zero = recording.zero
     if zero is not None:
-        zero = replace(zero, pressure_pa=float(calibration.true_pascals(zero.pressure_pa)), u95_pa=abs(gain) * zero.u95_pa)
+        zero = replace(
+            zero, pressure_pa=float(calibration.true_pascals(zero.pressure_pa)), u95_pa=abs(gain) * zero.u95_pa
+        )
     facts = recording.sensor
-    ends = [None if end is None else float(calibration.true_pascals(end)) for end in (facts.range_low_pa, facts.range_high_pa)]
+    ends = [
+        None if end is None else float(calibration.true_pascals(end))
+        for end in (facts.range_low_pa, facts.range_high_pa)
+    ]
     facts = replace(
         facts, range_low_pa=ends[0], range_high_pa=ends[1],
         resolution_pa=None if facts.resolution_pa is None else abs(gain) * facts.resolution_pa,
@@ -248,4 +259,6 @@ def calibration_from_fields(fields: dict[str, Any]) -> Calibration:
         known["warnings"] = tuple(str(w) for w in fields.get("warnings", ()))
         return Calibration(**known)
     except (KeyError, TypeError, ValueError) as error:
-        raise InputError(f"this is not a calibration as this program writes it ({error}), expected its own JSON") from None
+        raise InputError(
+            f"this is not a calibration as this program writes it ({error}), expected its own JSON"
+        ) from None

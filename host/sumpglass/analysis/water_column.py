@@ -102,7 +102,8 @@ class WaterColumn:
         if self.density_kg_m3 is None:
             # By differences rather than a formula for the expansion: it changes sign at 4 degC.
             low, high = (
-                float(water_density_kg_m3(min(45.0, max(0.0, self.water_c + step)))) for step in (-self.u_water_c, self.u_water_c)
+                float(water_density_kg_m3(min(45.0, max(0.0, self.water_c + step))))
+                for step in (-self.u_water_c, self.u_water_c)
             )
             parts["water temperature"] = abs(high - low) / (high + low)
         if self.kind == "inclined":

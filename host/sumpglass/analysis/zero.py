@@ -85,8 +85,8 @@ def take_zero(recording: Recording) -> ZeroTaken:
     largest_pa = max(3.0 * recording.sensor.offset_u95_pa, 30.0)
     if abs(mean_pa) > largest_pa:
         raise RefusedError(
-            f"it reads {abs(mean_pa):.0f} Pa of {'vacuum' if mean_pa < 0 else 'pressure'}, more than this part's offset can be "
-            f"({largest_pa:.0f} Pa): open the port to the room, or calibrate the rig"
+            f"it reads {abs(mean_pa):.0f} Pa of {'vacuum' if mean_pa < 0 else 'pressure'}, more than this part's offset "
+            f"can be ({largest_pa:.0f} Pa): open the port to the room, or calibrate the rig"
         )
     resolution_pa = recording.sensor.resolution_pa or smallest_step_pa(pressure)
     # Below one count of noise the samples all round the same way: the mean is then no better than the count.
@@ -129,7 +129,9 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
     line_hz, amplitude, line_limit = _largest_line(pressure, rate_hz, each, floor_pa)
     reason = ""
     if amplitude > line_limit:
-        hum = next((f for f in (50.0, 60.0) if line_hz is not None and abs(line_hz - f) < 2.0 * rate_hz / len(pressure)), None)
+        hum = next(
+            (f for f in (50.0, 60.0) if line_hz is not None and abs(line_hz - f) < 2.0 * rate_hz / len(pressure)), None
+        )
         reason = f"it swings {amplitude:.1f} Pa at {line_hz:.1f} Hz: stop the engine" + (
             f", or keep the leads from {hum:.0f} Hz mains" if hum else " or the pump that shakes it"
         )
@@ -138,11 +140,23 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
     elif wander_pa > wander_limit:
         reason = f"it wanders by {wander_pa:.1f} Pa: leave the hose alone, wait until the sensor is warm"
     return RestCheck(
-        not reason, reason, line_hz, amplitude, line_limit, wander_pa, wander_limit, knock_pa, knock_limit, noise_pa, coarse_pa
+        not reason,
+        reason,
+        line_hz,
+        amplitude,
+        line_limit,
+        wander_pa,
+        wander_limit,
+        knock_pa,
+        knock_limit,
+        noise_pa,
+        coarse_pa,
     )
 
 
-def _wander(pressure: FloatArray, rate_hz: float, blocks: int, chance: float, floor_pa: float) -> tuple[float, float, float]:
+def _wander(
+    pressure: FloatArray, rate_hz: float, blocks: int, chance: float, floor_pa: float
+) -> tuple[float, float, float]:
     """(noise within blocks, deviation of the block means, what that stays under at rest), Pa."""
     from scipy.stats import f as f_law
 
@@ -156,7 +170,9 @@ def _wander(pressure: FloatArray, rate_hz: float, blocks: int, chance: float, fl
     return float((rows - means[:, None]).std()), float(means.std(ddof=1)), max(floor_pa, limit_pa)
 
 
-def _largest_line(pressure: FloatArray, rate_hz: float, chance: float, floor_pa: float) -> tuple[float | None, float, float]:
+def _largest_line(
+    pressure: FloatArray, rate_hz: float, chance: float, floor_pa: float
+) -> tuple[float | None, float, float]:
     """(frequency, amplitude, amplitude that noise stays under) of the largest line above 2.5 Hz or 8 bins."""
     n = len(pressure)
     window = np.hanning(n + 1)[:n]

@@ -1,7 +1,8 @@
 """The firmware as files for a board: found beside the program without importing a line of it, with one digest.
 
-The digest is SHA-256 over one line a file, `path NUL sha256-hex LF`, in order of path, of the two packages; the board
-tells its first 8 bytes in IDENTITY, so that the host can say that a board is out of date.
+The digest is SHA-256 over, for each file in order of path: its path, a line feed, its length, a line feed, its bytes.
+The board computes the same over its own files and tells the first 8 bytes in IDENTITY, so that the host can say that a
+board is out of date.
 """
 
 from __future__ import annotations
@@ -43,18 +44,20 @@ class Payload:
     @property
     def digest(self) -> str:
         """SHA-256 over all files, hexadecimal; see the module."""
-        return digest_of({file.path: file.sha256 for file in self.files})
+        total = hashlib.sha256()
+        for file in sorted(self.files, key=lambda file: file.path):
+            total.update(f"{file.path}\n{len(file.content)}\n".encode() + file.content)
+        return total.hexdigest()
+
+    @property
+    def short_digest(self) -> str:
+        """The part of it that a board tells: 8 bytes, hexadecimal."""
+        return self.digest[:16]
 
     @property
     def size_bytes(self) -> int:
         """Of all files together."""
         return sum(len(file.content) for file in self.files)
-
-
-def digest_of(hashes: dict[str, str]) -> str:
-    """Digest of a set of files from their paths and SHA-256 (hexadecimal)."""
-    lines = "".join(f"{path}\0{hashes[path]}\n" for path in sorted(hashes))
-    return hashlib.sha256(lines.encode()).hexdigest()
 
 
 def find_payload() -> Payload:

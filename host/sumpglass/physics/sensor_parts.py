@@ -60,7 +60,9 @@ def analogue_volts(pressure_pa: float, supply_v: float, slope_per_kpa: float, of
     return supply_v * (slope_per_kpa * pressure_pa / 1000.0 + offset)
 
 
-def analogue_scale(slope_per_kpa: float, offset: float, supply_v: float, volts_per_count: float, divider: float = 1.0) -> LinearScale:
+def analogue_scale(
+    slope_per_kpa: float, offset: float, supply_v: float, volts_per_count: float, divider: float = 1.0
+) -> LinearScale:
     """Scale of an analogue sensor behind a divider (output over input, 1 for none) and a converter.
 
     Example: 0.2/kPa + 0.5 at 5 V, divider 0.6, 12 bits of 3.3 V: 1.342773 Pa a count, zero at 1861.818.

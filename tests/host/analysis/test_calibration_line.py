@@ -29,7 +29,9 @@ def points_at(mm, gain=0.96, offset_pa=12.0, rng=None, bend=0.0):
     made = []
     for reading in mm:
         true = float(column_pascals(COLUMN, reading + rng.normal(0, COLUMN.u_reading_mm)))
-        made.append(CalibrationPoint(reading, (true - offset_pa) / gain + bend * (true / 1000) ** 2 + rng.normal(0, 0.5), 0.5))
+        made.append(
+            CalibrationPoint(reading, (true - offset_pa) / gain + bend * (true / 1000) ** 2 + rng.normal(0, 0.5), 0.5)
+        )
     return made
 
 

@@ -18,7 +18,9 @@ from sumpglass.records import Recording, SensorFacts, Zero
 
 
 def recording(pressure, rate_hz, **facts):
-    return Recording(np.arange(len(pressure)) / rate_hz, np.asarray(pressure), rate_hz=rate_hz, sensor=SensorFacts(**facts))
+    return Recording(
+        np.arange(len(pressure)) / rate_hz, np.asarray(pressure), rate_hz=rate_hz, sensor=SensorFacts(**facts)
+    )
 
 
 def rest(kind, rng, n, rate_hz):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from sumpglass.deploy.install import SLOTS, files_in, go_back, install, open_tools, read_state
-from sumpglass.deploy.payload import BoardFile, Payload, digest_of, find_payload
+from sumpglass.deploy.payload import BoardFile, Payload, find_payload
 from sumpglass.deploy.raw_repl import BoardRepl
 from sumpglass.errors import DeviceError, RefusedError
 
@@ -77,7 +77,7 @@ def test_every_file_is_on_the_board_byte_for_byte(board):
         there = files_in(repl, SLOTS[0])
         state = read_state(repl)
     assert {p: h for p, (_, h) in there.items() if p != "manifest.json"} == {f.path: f.sha256 for f in wanted.files}
-    assert state.manifests[SLOTS[0]]["digest"] == wanted.digest == digest_of({f.path: f.sha256 for f in wanted.files})
+    assert state.manifests[SLOTS[0]]["digest"] == wanted.digest
 
 
 def test_same_version_is_not_sent_again(board):
@@ -202,8 +202,9 @@ def test_no_such_port():
 
 def test_payload_is_found_without_importing_the_firmware():
     code = (
-        "import sys, json; from sumpglass.deploy.payload import find_payload; p = find_payload(); "
-        "print(json.dumps([len(p.files), p.digest, p.main.decode(), [m for m in sys.modules if m.startswith('sumpglass_')]]))"
+        "import sys, json; from sumpglass.deploy.payload import find_payload; p = find_payload();"
+        " print(json.dumps([len(p.files), p.digest, p.main.decode(),"
+        " [m for m in sys.modules if m.startswith('sumpglass_')]]))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     count, digest, main, imported = json.loads(done.stdout)
@@ -212,3 +213,15 @@ def test_payload_is_found_without_importing_the_firmware():
     assert imported == []
     assert digest == find_payload().digest
     assert all(".." not in file.path and not file.path.startswith("/") for file in find_payload().files)
+
+
+def test_board_computes_the_same_digest_from_its_files(board):
+    # Two implementations: the board's own, by its interpreter over littlefs, and the host's over the package.
+    with BoardRepl(board.port) as repl:
+        list(install(repl, find_payload()))
+    told = board.run(
+        "import sys, binascii\nsys.path.insert(0, '/sumpglass_a')\n"
+        "from sumpglass_board.identity import firmware_digest\n"
+        "print(binascii.hexlify(firmware_digest()).decode())"
+    )
+    assert told.strip() == find_payload().short_digest
