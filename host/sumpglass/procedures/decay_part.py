@@ -1,0 +1,129 @@
+"""Finds the decay in a recording of a hold test: after the pump, before the hose is opened; and the zeros around it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.errors import InputError, RefusedError
+from sumpglass.records import FloatArray, Recording
+
+MOST_POINTS = 400
+LEAST_PEAK_PA = 20.0
+OFFSET_ASSUMED_U95_PA = 10.0
+
+
+@dataclass(frozen=True)
+class DecayPart:
+    """Block means (n,) of the size of the gauge pressure, positive, from the start of the decay at `t0_s`.
+
+    `sign` is -1 for a vacuum. `offset_pa`, `offset_u_pa`: the zero as far as it is known, in the same sense as the size.
+    """
+
+    t0_s: float
+    t_s: FloatArray
+    size_pa: FloatArray
+    sign: int
+    offset_pa: float
+    offset_u_pa: float
+    zero_words: str
+    opened_s: float | None
+    """When the hose was opened, if it was."""
+
+
+def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
+    """The decay of a hold test.
+
+    Raises InputError for too few samples, RefusedError where nothing was pumped or nothing is left of it.
+    """
+    good = np.isfinite(recording.pressure_pa)
+    t = np.asarray(recording.t_s, dtype=float)[good]
+    p = np.asarray(recording.pressure_pa, dtype=float)[good]
+    if len(t) < 10 or not t[-1] > t[0]:
+        raise InputError(f"found {len(t)} samples, expected a decay of at least 10")
+    base = zero_pa if zero_pa is not None else recording.zero.pressure_pa if recording.zero else 0.0
+    sign = -1 if abs(np.min(p - base)) >= abs(np.max(p - base)) else 1
+    size = sign * p
+    fine_t, fine = _blocks(t, size, 1500)
+    noise = _noise(fine)
+    peak = _peak(fine, noise)
+    if fine[peak] - sign * base < max(LEAST_PEAK_PA, 6.0 * noise):
+        raise RefusedError(
+            f"the pressure never leaves {fine[peak] - sign * base:.0f} Pa, expected a hold that starts from a vacuum of about 2 kPa: pump, stop the hose, then record"
+        )
+    end = _opening(fine_t, fine, peak, noise)
+    t0 = float(fine_t[peak])
+    t1 = float(fine_t[end - 1]) if end < len(fine) else float(t[-1])
+    inside = (t >= t0) & (t <= t1)
+    if inside.sum() < 8:
+        raise RefusedError("less than 8 samples follow the greatest vacuum, expected the decay after the pump: record until it has fallen to half")
+    offset, u, words = _zero(recording, t, size, sign, fine_t, fine, peak, end, noise, zero_pa)
+    block_t, block = _blocks(t[inside], size[inside], MOST_POINTS)
+    return DecayPart(
+        t0, block_t - t0, block, sign, offset, u, words, float(fine_t[end]) if end < len(fine) else None
+    )
+
+
+def _blocks(t: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
+    """Means of runs of neighbouring samples, at most `most` of them."""
+    each = max(1, math.ceil(len(t) / most))
+    n = len(t) // each * each
+    return t[:n].reshape(-1, each).mean(axis=1), y[:n].reshape(-1, each).mean(axis=1)
+
+
+def _noise(y: FloatArray) -> float:
+    second = y[2:] - 2.0 * y[1:-1] + y[:-2]
+    return 1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0) if len(second) else 0.0
+
+
+def _peak(y: FloatArray, noise: float) -> int:
+    """Start of the fall: the last place, before the fall proper, that is within noise of the greatest."""
+    k = int(np.argmax(y))
+    near = y[k:] >= y[k] - max(3.0 * noise, 0.002 * abs(y[k]))
+    stop = int(np.argmin(near)) if not near.all() else 0
+    # A pump's last stroke rings for a moment: the fall is counted from where it leaves the plateau, at most a
+    # fiftieth of the recording later than the peak itself.
+    return k + min(max(stop - 1, 0), len(y) // 50)
+
+
+def _opening(t: FloatArray, y: FloatArray, peak: int, noise: float) -> int:
+    """Index at which the hose was opened: a fall within a few blocks that no decay makes. len(y) if it was not."""
+    falls = -np.diff(y[peak:])
+    if len(falls) < 12:
+        return len(y)
+    for k in range(4, len(falls) - 1):
+        before = falls[max(0, k - 12) : k - 1]
+        usual = max(float(np.mean(before)) if len(before) else 0.0, 0.0)
+        jump = float(falls[k : k + 2].sum())
+        if jump > 8.0 * noise + 10.0 * usual and jump > 0.15 * y[peak + k] and jump > 0.03 * y[peak]:
+            return peak + k
+    return len(y)
+
+
+def _zero(
+    recording: Recording, t: FloatArray, size: FloatArray, sign: int, fine_t: FloatArray, fine: FloatArray, peak: int,
+    end: int, noise: float, zero_pa: float | None,
+) -> tuple[float, float, str]:  # fmt: skip
+    if zero_pa is not None:
+        return sign * zero_pa, 0.5, f"Zero as given, {zero_pa:g} Pa."
+    for first, last, what in ((0, _flat_until(fine, peak, noise), "before the pump"), (end + 3, len(fine), "after the hose was opened")):
+        if last - first >= 8 and abs(float(np.mean(fine[first:last]))) < 0.03 * fine[peak] + 10.0:
+            part = fine[first:last]
+            u = max(float(np.std(part)) / math.sqrt(len(part)) * 2.0, 0.2)
+            return float(part.mean()), u, f"Zero from the part {what}: {sign * float(part.mean()):.1f} Pa."
+    if recording.zero is not None:
+        return sign * recording.zero.pressure_pa, max(recording.zero.u95_pa / 1.96, 0.1), "Zero as taken before the recording."
+    return 0.0, OFFSET_ASSUMED_U95_PA / 1.96, (
+        f"No zero was given: it was taken as 0 to +-{OFFSET_ASSUMED_U95_PA:g} Pa and fitted with the decay."
+    )  # fmt: skip
+
+
+def _flat_until(y: FloatArray, peak: int, noise: float) -> int:
+    """Number of blocks at the beginning that stay near the first ones: the rig open to the room before the pump."""
+    if peak < 10:
+        return 0
+    start = float(np.median(y[:5]))
+    away = np.flatnonzero(np.abs(y[:peak] - start) > 5.0 * noise + 0.003 * y[peak])
+    return max(0, int(away[0]) - 2) if len(away) else 0
