@@ -45,6 +45,7 @@ from sumpglass.tui.messages import FeedReady
 from sumpglass.tui.screens.dashboard import Dashboard
 from sumpglass.tui.settings import ScreenOptions
 from sumpglass.tui.widgets.history import History
+from sumpglass.tui.widgets.tail import Tail
 from sumpglass.units import PASCALS_PER_UNIT
 from sumpglass.workflows.feed import Feed, Pump
 from sumpglass.workflows.live import (
@@ -70,6 +71,7 @@ class LiveNow:
 
     def __init__(self) -> None:
         self.history = History()
+        self._tail = Tail()
         self.pulses = Pulses()
         self.health = RigHealth()
         self.playing: Playing | None = None
@@ -99,12 +101,13 @@ class LiveNow:
             if isinstance(event, Samples):
                 if len(event.t_s):
                     self.history.add(event.t_s, event.pressure_pa, event.low_pa, event.high_pa)
+                    self._tail.add(event.t_s, event.pressure_pa)
                     self.last_t_s = float(event.t_s[-1])
                     self.arrived = time.monotonic()
             elif isinstance(event, Reading):
                 self._reading = event
             elif isinstance(event, Pulses):
-                self.pulses = event
+                self.pulses = event if event.spectrum_pa else replace(event, **self._tail.spectrum())
             elif isinstance(event, RigHealth):
                 self.health = event
             elif isinstance(event, Playing):
@@ -120,6 +123,7 @@ class LiveNow:
 
     def _restart(self) -> None:
         self.history.clear()
+        self._tail = Tail()
         self.arrived = self.ended = self.last_mark = None
         self._reading, self.pulses, self.last_t_s = Reading(), Pulses(), 0.0
 

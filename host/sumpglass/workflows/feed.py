@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any, Protocol
@@ -10,22 +11,25 @@ from typing import Any, Protocol
 from sumpglass.errors import SumpglassError
 from sumpglass.workflows.live import Ended, LiveEvent
 
-IDLE_S = 0.02
-"""Rest between two polls that brought nothing; part of the way from sample to screen."""
+WAIT_S = 0.02
+"""Longest that a poll waits for something to come: what the screen asks of the feed is done after at most so long."""
 
 
 class Feed(Protocol):
-    """Live rig, virtual rig or replay. All of it is called on the feed's thread only."""
+    """Live rig, virtual rig or replay. All of it is called on the feed's thread only.
+
+    One that tells `Playing` also has `pause(paused)`, `step()`, `set_speed(speed)` and `seek(t_s)`.
+    """
 
     mode: str
     """"LIVE", "VIRTUAL" or "REPLAY", shown at the head of the screen."""
     subject: str
     """What is being watched, in words."""
 
-    def poll(self) -> list[LiveEvent]:
-        """What came since the last call; returns within some 50 ms, empty if nothing did."""
+    def poll(self, wait_s: float = 0.0) -> list[LiveEvent]:
+        """What came since the last call; waits for it up to `wait_s`."""
 
-    def mark(self, text: str = "") -> None:
+    def mark(self, text: str = "") -> object:
         """Set a mark now; it comes back as an event."""
 
     def name_mark(self, key: str, text: str) -> None:
@@ -69,11 +73,14 @@ class Pump(threading.Thread):
         while not self._ending.is_set():
             while self._asked:
                 self._asked.popleft()(feed)
-            events = feed.poll()
+            began = time.monotonic()
+            events = feed.poll(WAIT_S)
             if events:
                 self._hand_over(events)
-            else:
-                self._ending.wait(IDLE_S)
+            rest = WAIT_S / 2 - (time.monotonic() - began)
+            if rest > 0:
+                # A feed that returns at once (a replay between two cues) must not turn this loop into a busy one.
+                self._ending.wait(rest)
         while self._asked:
             self._asked.popleft()(feed)
 

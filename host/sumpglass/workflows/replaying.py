@@ -53,19 +53,17 @@ class ReplayFeed:
 
     # Keys
 
-    def pause(self) -> None:
+    def pause(self, paused: bool = True) -> None:
         """Stand still, or go on; at the end, start again."""
         if self._ended:
             self.seek(0.0)
-            self._paused = False
-            return
-        self._paused = not self._paused
+        self._paused = paused
         self._clock = time.monotonic()
         self._to_tell.append(self._playing())
 
-    def faster(self, factor: float) -> None:
-        """Change the speed by a factor."""
-        self._speed = min(MOST_SPEED, max(LEAST_SPEED, self._speed * factor))
+    def set_speed(self, speed: float) -> None:
+        """So many times as fast as it was recorded."""
+        self._speed = min(MOST_SPEED, max(LEAST_SPEED, speed))
         self._to_tell.append(self._playing())
 
     def step(self) -> None:
@@ -73,10 +71,6 @@ class ReplayFeed:
         self._paused = True
         self._to_tell += self._advance_to(self._position_s + STEP_S)
         self._to_tell.append(self._playing())
-
-    def seek_by(self, seconds: float) -> None:
-        """So many seconds on or back."""
-        self.seek(self._position_s - self._start_s + seconds)
 
     def seek(self, t_s: float) -> None:
         """To `t_s` seconds from the start of the recording."""
@@ -90,7 +84,7 @@ class ReplayFeed:
 
     # Feed
 
-    def poll(self) -> list[LiveEvent]:
+    def poll(self, wait_s: float = 0.0) -> list[LiveEvent]:
         """What is due by the clock."""
         events, self._to_tell = self._to_tell, []
         now = time.monotonic()

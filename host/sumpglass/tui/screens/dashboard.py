@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
 from textual.app import ComposeResult
@@ -32,7 +33,7 @@ LIVE_KEYS = (
     ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
 )  # fmt: skip
 REPLAY_KEYS = (
-    ("space", "pause", "mark"), ("←→", "seek", "later"), ("-+", "speed", "faster"), (".", "step", "step"),
+    ("space", "pause", "mark"), ("←→", "seek", "move(1)"), ("-+", "speed", "speed(2.0)"), (".", "step", "step"),
     ("u", "unit", "unit"), ("w", "window", "window"), ("h", "hold", "hold"), ("s", "seen", "seen"),
     ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
 )  # fmt: skip
@@ -45,8 +46,8 @@ class Dashboard(Screen[None]):
         Binding("space", "mark"), Binding("n", "name_mark"), Binding("u", "unit"), Binding("w", "window"),
         Binding("h", "hold"), Binding("s,enter", "seen"), Binding("g", "guide"), Binding("f", "find_fault"),
         Binding("b", "bell_key"), Binding("t", "theme"), Binding("question_mark,f1", "help"), Binding("q", "quit_key"),
-        Binding("c", "cells"), Binding("p", "pause"), Binding("left", "earlier"), Binding("right", "later"),
-        Binding("full_stop", "step"), Binding("plus,equals_sign", "faster"), Binding("minus", "slower"),
+        Binding("c", "cells"), Binding("p", "pause"), Binding("left", "move(-1)"), Binding("right", "move(1)"),
+        Binding("full_stop", "step"), Binding("plus,equals_sign", "speed(2.0)"), Binding("minus", "speed(0.5)"),
         Binding("home", "to_start"), Binding("up", "list(-1)"), Binding("down", "list(1)"),
     ]  # fmt: skip
 
@@ -113,7 +114,7 @@ class Dashboard(Screen[None]):
                 entry, _ = self.happenings.put_mark(event.key, event.mark)
                 self.chart.put_flag(Flag(event.key, event.mark.t_s, entry.letter, "mark"))
             elif isinstance(event, Pulses):
-                self.pulses.show(event)
+                self.pulses.show(self.host.live.pulses)
             elif isinstance(event, RigHealth):
                 self.rig.show(event)
             elif isinstance(event, (Ended, Playing)):
@@ -255,39 +256,38 @@ class Dashboard(Screen[None]):
         self.chart.braille = not self.chart.braille
         self.chart.redraw()
 
+    def _play(self, what: Callable[[Any, Playing], object]) -> None:
+        """Do something with the replay, if it is one."""
+        playing = self.host.live.playing
+        if playing is not None:
+            self.host.ask(lambda feed: what(feed, playing))
+
     def action_pause(self) -> None:
-        if self.replaying:
-            self.host.ask(lambda feed: feed.pause())
+        live = self.host.live
+        if live.ended is not None:
+            live.ended = None
+            self._play(lambda feed, playing: (feed.seek(0.0), feed.pause(False)))
+        else:
+            self._play(lambda feed, playing: feed.pause(not playing.paused))
 
     def action_step(self) -> None:
-        if self.replaying:
-            self.host.ask(lambda feed: feed.step())
+        self._play(lambda feed, playing: feed.step())
 
-    def action_earlier(self) -> None:
-        self._move(-1)
-
-    def action_later(self) -> None:
-        self._move(1)
-
-    def _move(self, way: int) -> None:
+    def action_move(self, way: int) -> None:
         if self.chart.held:
             self.chart.pan(0.25 * way)
         elif self.replaying:
-            self.host.ask(lambda feed: feed.seek_by(way * SEEK_S))
+            self.host.live.ended = None
+            self._play(lambda feed, playing: feed.seek(max(0.0, playing.t_s + way * SEEK_S)))
         else:
             self.flash("h holds the strip, then ← and → move it")
 
     def action_to_start(self) -> None:
-        if self.replaying:
-            self.host.ask(lambda feed: feed.seek(0.0))
+        self.host.live.ended = None
+        self._play(lambda feed, playing: feed.seek(0.0))
 
-    def action_faster(self) -> None:
-        if self.replaying:
-            self.host.ask(lambda feed: feed.faster(2.0))
-
-    def action_slower(self) -> None:
-        if self.replaying:
-            self.host.ask(lambda feed: feed.faster(0.5))
+    def action_speed(self, factor: float) -> None:
+        self._play(lambda feed, playing: feed.set_speed(min(64.0, max(0.0625, playing.speed * factor))))
 
     def action_help(self) -> None:
         from sumpglass.tui.screens.help import Help
