@@ -1,6 +1,7 @@
 """Which firmware this is: a digest over its files, the same that the host computes before it deploys them."""
 
 import os
+from binascii import hexlify
 from hashlib import sha256
 
 import sumpglass_board
@@ -28,16 +29,20 @@ def firmware_files():
 
 
 def firmware_digest():
-    """First 8 bytes of the SHA-256 over, for each file in order: its path, a line feed, its length, a line feed, it."""
+    """First 8 bytes of the SHA-256 over one line a file, in order of path: path, NUL, its SHA-256 in hex, line feed."""
     total = sha256()
     piece = bytearray(512)
     view = memoryview(piece)
     for told, path in firmware_files():
-        total.update(("%s\n%d\n" % (told, os.stat(path)[6])).encode())
+        one = sha256()
         with open(path, "rb") as file:
             while True:
                 length = file.readinto(piece)
                 if not length:
                     break
-                total.update(view[:length])
+                one.update(view[:length])
+        total.update(told.encode())
+        total.update(b"\0")
+        total.update(hexlify(one.digest()))
+        total.update(b"\n")
     return total.digest()[:8]

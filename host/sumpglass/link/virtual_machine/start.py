@@ -188,24 +188,38 @@ def _install():
         _copy(host_gc, memory)
         memory.mem_free = lambda: told
         sys.modules["gc"] = memory
-    sys.path.insert(1, CONFIG["firmware"])
-    sys.path.insert(2, CONFIG["wire"])
     host_os.chdir(CONFIG["flash"])
+    for folder in CONFIG.get("packages", ()):
+        sys.path.append(folder)
 
 
 def _run():
+    """As the rp2 port starts: main.py from the flash if there is one, else the firmware that was put beside it."""
     _install()
-    import sumpglass_board.app
+    if CONFIG.get("packages"):
+        import sumpglass_board.app
 
-    sumpglass_board.app.main()
+        sumpglass_board.app.main()
+        return
+    try:
+        with open("main.py") as file:
+            text = file.read()
+    except OSError:
+        return
+    exec(text, {"__name__": "__main__"})
 
 
 try:
-    _run()
+    if CONFIG.get("raw_boot"):
+        _install()
+    else:
+        _run()
 except surroundings.PowerCut:
     sys.exit(0)
+except Exception as problem:
+    sys.print_exception(problem)
 if not world.virtual:
     import prompt
 
-    prompt.serve(world)
+    prompt.serve(CONFIG.get("raw_boot", False))
 sys.exit(0)

@@ -38,7 +38,8 @@ class World:
         self.in_callback = False
         self.watchdog_due_us = None
         self._epoch_ns = config.get("epoch_ns", 0)
-        self._true_us = config.get("begin_us", 0)
+        self.boot_us = config.get("boot_us", 0)
+        self._true_us = self.boot_us
         self._open_feed(config["feed"])
 
     # time
@@ -51,12 +52,12 @@ class World:
 
     def device_us(self):
         """What the board's drifting crystal makes of it; not wrapped."""
-        true = self.true_us()
-        return self.ticks_at_start + true + true * self.drift_ppm // 1000000
+        elapsed = self.true_us() - self.boot_us
+        return self.ticks_at_start + elapsed + elapsed * self.drift_ppm // 1000000
 
     def _true_of_device(self, device_us):
         elapsed = device_us - self.ticks_at_start
-        return elapsed - elapsed * self.drift_ppm // (1000000 + self.drift_ppm)
+        return self.boot_us + elapsed - elapsed * self.drift_ppm // (1000000 + self.drift_ppm)
 
     def spend_us(self, microseconds):
         """The firmware works: virtual time goes on by so much."""

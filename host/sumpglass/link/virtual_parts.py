@@ -1,0 +1,75 @@
+"""Which sensors a virtual board has fitted: from its settings, so that settings and parts agree unless a test says so."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sumpglass.simulate.script import Scenario
+
+CONVERTER_VOLTS = 3.3
+CODES = 4096
+
+# part: gain (1/kPa), offset, least and greatest kPa; Vout = supply (gain P + offset). Data sheet of each part.
+ANALOGUE = {
+    "MPXV7002DP": (0.2, 0.5, -2.0, 2.0),
+    "MPXV7007DP": (0.057, 0.5, -7.0, 7.0),
+    "MPX5010DP": (0.09, 0.04, 0.0, 10.0),
+    "MPX5050DP": (0.018, 0.04, 0.0, 50.0),
+}
+HEADROOM = 0.05
+"""How far past its range, relative to half its span, a part still follows; the simulator's default."""
+ADDRESSES = {
+    "ads1115": 0x48, "sdp8xx": 0x25, "bridge14": 0x28, "xgzp6897d": 0x6D, "bmp280": 0x76,
+}  # fmt: skip
+
+
+def settings_for(scenario: Scenario | None) -> dict[str, Any]:
+    """Settings of a board with one analogue sensor wide enough for the scenario's."""
+    part = "MPXV7002DP"
+    if scenario is not None and scenario.rig.sensor.range_high_pa > 2500.0:
+        part = "MPXV7007DP" if scenario.rig.sensor.range_high_pa <= 8000.0 else "MPX5050DP"
+    channel = {"sensor": "analogue", "part": part, "pin": 26, "divider": 0.6, "supply_v": 5.0}
+    return {"name": "virtual rig", "channels": [channel]}
+
+
+def fitted_parts(settings: dict[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """(analogue parts, bus parts) for the stand-ins. Channel 1 reads the second port, all others the first."""
+    analogue: list[dict[str, Any]] = []
+    bus: list[dict[str, Any]] = []
+    for number, channel in enumerate(settings.get("channels", [])):
+        column = 1 if number == 1 else 0
+        name = channel["sensor"]
+        if name == "analogue":
+            analogue.append(analogue_part(channel, number, column))
+            if channel.get("reference_pin") is not None:
+                analogue.append(_reference(channel))
+            continue
+        part = {k: v for k, v in channel.items() if k not in ("sensor", "rate_hz", "quantity")}
+        part |= {"model": name, "number": number, "column": column}
+        part.setdefault("address", ADDRESSES.get(name, 0))
+        bus.append(part)
+    return analogue, bus
+
+
+def analogue_part(channel: dict[str, Any], number: int, column: int) -> dict[str, Any]:
+    """Code of the chip's converter as `(offset + gain * hundredths of a pascal) / 2^20`, held between low and high."""
+    gain, offset, low_kpa, high_kpa = ANALOGUE[channel.get("part", "MPXV7002DP")]
+    supply = channel.get("true_supply_v", channel.get("supply_v", 5.0))
+    full = supply * channel.get("divider", 0.6) / CONVERTER_VOLTS * CODES
+    past = HEADROOM * (high_kpa - low_kpa) / 2.0
+    return {
+        "pin": channel.get("pin", 26), "number": number, "column": column,
+        "gain": round(gain / 1000.0 / 100.0 * full * 2**20), "offset": round(offset * full * 2**20),
+        "low": max(0, int(full * (gain * (low_kpa - past) + offset))),
+        "high": min(CODES - 1, int(full * (gain * (high_kpa + past) + offset))),
+    }  # fmt: skip
+
+
+def _reference(channel: dict[str, Any]) -> dict[str, Any]:
+    supply = channel.get("true_supply_v", channel.get("supply_v", 5.0))
+    divider = channel.get("reference_divider", channel.get("divider", 0.6))
+    code = int(supply * divider / CONVERTER_VOLTS * CODES)
+    return {
+        "pin": channel["reference_pin"], "number": 7, "column": 0, "gain": 0, "offset": code << 20,
+        "low": 0, "high": CODES - 1,
+    }  # fmt: skip
