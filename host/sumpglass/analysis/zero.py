@@ -85,8 +85,8 @@ def take_zero(recording: Recording) -> ZeroTaken:
     largest_pa = max(3.0 * recording.sensor.offset_u95_pa, 30.0)
     if abs(mean_pa) > largest_pa:
         raise RefusedError(
-            f"it reads {abs(mean_pa):.0f} Pa of {'vacuum' if mean_pa < 0 else 'pressure'}, more than this part's offset "
-            f"can be ({largest_pa:.0f} Pa): open the port to the room, or calibrate the rig"
+            f"it reads {abs(mean_pa):.0f} Pa of {'vacuum' if mean_pa < 0 else 'pressure'}, more than this part's "
+            f"offset can be ({largest_pa:.0f} Pa): open the port to the room, or calibrate the rig"
         )
     resolution_pa = recording.sensor.resolution_pa or smallest_step_pa(pressure)
     # Below one count of noise the samples all round the same way: the mean is then no better than the count.
