@@ -1,0 +1,102 @@
+"""From evidence to the probability of each cause, by Bayes' rule over signs that a person can check.
+
+Each sign is a soft yes or no, q in 0..1, and each cause has a chance of showing it: likelihood = pi q + (1-pi)(1-q).
+Signs that cannot be measured are left out. The chances are set from the physics of a crankcase and its gauge line and
+tempered so that the stated probabilities are right as often as they say (checked over many random engines by
+tests/benchmarks/bench_happenings.py).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sumpglass.analysis.happenings.evidence import Evidence
+
+UP_CAUSES = ("opening", "suction_lost", "blow_by_rise", "engine_stop", "speed_change", "tap_off", "line_blocked",
+             "engine_start", "unknown")  # fmt: skip
+DOWN_CAUSES = ("closing", "suction_back", "engine_start", "speed_change", "engine_stop", "tap_off", "unknown")
+PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start", "speed_change": "speed_change",
+           "blow_by_rise": "speed_change", "tap_off": "tap_off", "line_blocked": "line_blocked",
+           "sensor_fault": "sensor_fault", "out_of_range": "out_of_range"}  # fmt: skip
+"""What usually ends the state that each cause of a loss began."""
+PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_stop": 0.14, "speed_change": 0.14,
+         "tap_off": 0.1, "line_blocked": 0.06, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
+
+# Chance of each sign under each cause, in the order of SIGNS.
+SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk")
+CHANCES: dict[str, tuple[float, ...]] = {
+    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk
+    "opening":      (0.02,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30),
+    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05),
+    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08),
+    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08),
+    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02),
+    "engine_stop":  (0.96,  0.60,  0.85,  0.95,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90),
+    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05),
+    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15),
+    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98),
+    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96),
+    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25),
+}  # fmt: skip
+
+
+def _soft(value: float, middle: float, width: float) -> float:
+    """Rises from 0 to 1 around `middle`."""
+    return float(1.0 / (1.0 + np.exp(-np.clip((value - middle) / width, -30, 30))))
+
+
+def signs(evidence: Evidence) -> dict[str, float | None]:
+    """Each sign's q in 0..1, or None where it cannot be told."""
+    e = evidence
+    found: dict[str, float | None] = dict.fromkeys(SIGNS)
+    seen = e.pulse_ratio is not None
+    size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
+    dead = None
+    if seen and e.after_s > 0.05:
+        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07)
+        found["dead"] = dead
+        if dead < 0.5:
+            found["grown"] = _soft(float(np.log(e.pulse_ratio or 1e-3)), 0.2, 0.05)
+            found["shrunk"] = _soft(-float(np.log(e.pulse_ratio or 1e-3)), 0.25, 0.08)
+    if not seen:
+        found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
+    if e.speed_octaves is not None and (dead is None or dead < 0.5):
+        sure = np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0)
+        found["moved"] = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
+    if e.death_s is not None:
+        found["late_death"] = _soft(e.death_s, 0.22, 0.03)
+        if e.glide_octaves is not None:
+            found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
+    found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
+    found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
+    found["stays"] = _soft(-abs(e.after_pa - e.before_pa) / size, -0.4, 0.04)
+    found["step"] = _soft(-e.rise_s, -0.022, 0.005)
+    return found
+
+
+def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> dict[str, float]:
+    """Probability of each cause. `lost_cause`: of the loss that this change takes back."""
+    if evidence.silent or evidence.still:
+        return {"sensor_fault": 0.97, "unknown": 0.03}
+    if evidence.railed:
+        sudden = _soft(-evidence.edge_samples, -2.5, 0.3)
+        return {"sensor_fault": 0.96 * sudden + 0.02, "out_of_range": 0.96 * (1 - sudden) + 0.02}
+    found = signs(evidence)
+    causes = UP_CAUSES if upward else DOWN_CAUSES
+    weights = {}
+    for cause in causes:
+        chance = PRIOR[cause]
+        if lost_cause is not None:
+            chance = 0.85 if cause == PARTNER.get(lost_cause) else 0.15 / len(causes)
+        log = np.log(chance)
+        for sign, pi in zip(SIGNS, CHANCES[cause]):
+            q = found[sign]
+            if q is not None:
+                log += np.log(pi * q + (1 - pi) * (1 - q))
+        weights[cause] = log
+    if lost_cause in ("sensor_fault", "line_blocked", "out_of_range"):
+        weights[lost_cause] = max(weights.values()) + 2.0
+    top = max(weights.values())
+    raw = {cause: float(np.exp(w - top)) for cause, w in weights.items()}
+    total = sum(raw.values())
+    return {cause: w / total for cause, w in raw.items()}

@@ -1,0 +1,110 @@
+"""One physical happening while it is being judged: what was flagged, what the samples say, how sure the cause is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from sumpglass.analysis.happenings.cause import judge
+from sumpglass.analysis.happenings.evidence import Evidence, measure
+from sumpglass.analysis.happenings.history import SampleHistory
+from sumpglass.analysis.happenings.onset import Change, fit_change
+from sumpglass.analysis.happenings.tracks import Track
+from sumpglass.records import FloatArray, Happening
+
+CHECKPOINTS_S = (0.0, 0.2, 0.45, 0.8, 1.3, 2.0, 3.0)
+"""Seconds after the first flag at which cause, onset and sizes are judged again."""
+RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
+LOOK_BACK_S = 3.0
+SURE = 0.5
+
+
+@dataclass
+class Episode:
+    """Happenings that share one cause. `raised_hop`: of the first flag."""
+
+    upward: bool
+    raised_hop: int
+    window_hops: int
+    opened_by: str
+    lost_cause: str | None = None
+    earliest_s: float = -np.inf
+    """End of the happening before: samples from before it are of another state."""
+    keys: list[int] = field(default_factory=list)
+    rig_key: int | None = None
+    next_check: int = 0
+    change: Change | None = None
+    onset_s: float = np.nan
+    crossing_s: float | None = None
+    before_pa: float = np.nan
+    after_pa: float = np.nan
+    causes: dict[str, float] = field(default_factory=lambda: {"unknown": 1.0})
+    evidence: Evidence | None = None
+    still: bool = False
+    railed: bool = False
+    silent: bool = False
+    edge_samples: float = 0.0
+    closed: bool = False
+    hold_checked: bool = False
+
+    @property
+    def cause(self) -> tuple[str, float]:
+        """Likeliest cause and its probability."""
+        name = max(self.causes, key=lambda cause: self.causes[cause])
+        return name, self.causes[name]
+
+    def examine(self, track: Track, samples: SampleHistory, hop: int, hop_s: float, start_s: float, zero_u95_pa: float) -> None:
+        """Fit the onset and judge the cause from everything up to the end of hop number `hop`."""
+        self._fit(track, hop, hop_s, start_s)
+        now = start_s + (hop + 1) * hop_s
+        t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
+        if len(t) < 24 or self.change is None:
+            return
+        at = min(hop - track.first, len(track) - 1)
+        slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
+        level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
+        found = measure(
+            t, p, self.onset_s, self.change.duration_hops * hop_s, self.change.tau_hops * hop_s,
+            self.window_hops * hop_s, level_u,
+        )  # fmt: skip
+        if found is None:
+            return
+        if self.opened_by == "drop" and found.death_s is not None and abs(found.after_pa - found.before_pa) < 0.35 * abs(found.before_pa):
+            # The level hardly moved: the fit of its change says nothing of when it began, the end of the pulses does.
+            self.onset_s += found.death_s
+            found = replace(found, death_s=0.0)
+        self.before_pa, self.after_pa = found.before_pa, found.after_pa
+        self.evidence = replace(found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples)
+        self.causes = judge(self.evidence, self.upward, self.lost_cause)
+
+    def _fit(self, track: Track, hop: int, hop_s: float, start_s: float) -> None:
+        """Onset from the hop means between the happening before and now."""
+        back = round(LOOK_BACK_S / hop_s)
+        floor = int(np.ceil((self.earliest_s - start_s) / hop_s)) if np.isfinite(self.earliest_s) else track.first
+        first = max(track.first, self.raised_hop - back, floor)
+        mean = self._means(track, first, hop)
+        raised = self.raised_hop - first
+        change = fit_change(mean, hop_s, self.window_hops, max(4, raised - round(2.6 / hop_s)), raised + round(0.05 / hop_s))
+        if change is None:
+            self.onset_s = start_s + self.raised_hop * hop_s
+            return
+        self.change = change
+        self.onset_s = start_s + (first + change.tenth) * hop_s
+        self.crossing_s = None if change.zero_crossing is None else start_s + (first + change.zero_crossing) * hop_s
+
+    def _means(self, track: Track, first: int, hop: int) -> FloatArray:
+        return track.mean_pa[first - track.first : hop + 1 - track.first]
+
+    def described(self, happening: Happening, settled: bool) -> Happening:
+        """`happening` with this episode's onset, sizes and cause."""
+        cause, p = self.cause
+        onset = self.onset_s
+        if happening.kind == "sign_reversal" and self.crossing_s is not None:
+            onset = self.crossing_s
+        if happening.kind == "rig_fault" and cause not in RIG_CAUSES:
+            cause, p = happening.cause, self.causes.get(happening.cause, 0.0)
+        onset = min(onset, happening.t_raised_s) if np.isfinite(onset) else happening.t_s
+        before = self.before_pa if np.isfinite(self.before_pa) else happening.before_pa
+        after = self.after_pa if np.isfinite(self.after_pa) else happening.after_pa
+        return replace(happening, t_s=onset, before_pa=before, after_pa=after, cause=cause, p_cause=round(p, 4), settled=settled)

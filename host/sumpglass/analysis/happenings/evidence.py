@@ -1,0 +1,189 @@
+"""What the samples around a change say of its cause, measured on the raw samples up to now and no further."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.records import FloatArray
+
+BEFORE_S = 2.2
+STEPS_PER_OCTAVE = 48
+LOWEST_HZ = 2.5
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Features of one happening; None where they cannot be measured (yet)."""
+
+    before_pa: float
+    after_pa: float
+    level_u_pa: float
+    """Standard uncertainty of the levels, zero included."""
+    rise_s: float
+    """Time constant of the change."""
+    pulses_before: float
+    """RMS of the pulses over that of the noise, before."""
+    pulses_after: float
+    pulse_ratio: float | None
+    """RMS of the pulses after over before; None where none were seen before."""
+    speed_octaves: float | None
+    """How far the pulse frequencies moved, in octaves; None where they cannot be compared."""
+    speed_match: float
+    """How alike the two spectra are at that shift, 0 to 1."""
+    match_unmoved: float
+    """How alike they are with no shift."""
+    death_s: float | None
+    """Seconds from the onset to the end of the pulses; None while they live."""
+    glide_octaves: float | None
+    """How far the frequency had fallen just before the pulses ended."""
+    after_s: float
+    """Seconds of settled signal after the change that the features rest on."""
+    still: bool = False
+    railed: bool = False
+    silent: bool = False
+    """No samples came."""
+    edge_samples: float = 0.0
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Averaged Hann periodogram: one-sided power (bins,) in Pa2 such that its sum is the variance."""
+
+    hz: FloatArray
+    power: FloatArray
+    floor: float
+    """Mean power of a bin of the noise, from the lower quartile (0.2877 of the mean for exponential scatter)."""
+
+    @property
+    def noise_pa2(self) -> float:
+        """Variance of the noise over the whole band."""
+        return self.floor * len(self.power)
+
+
+def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
+    """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
+    if len(values) < length or length < 8:
+        return None
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    hop = max(1, length // 2)
+    starts = range(len(values) - length, -1, -hop)
+    axis = np.arange(length) - (length - 1) / 2
+    norm = float(axis @ axis)
+    total = np.zeros(length // 2 + 1)
+    for start in starts:
+        part = values[start : start + length]
+        part = part - part.mean()
+        part = part - axis * (float(axis @ part) / norm)
+        total += np.abs(np.fft.rfft(part * window)) ** 2
+    power = 2.0 * total / len(starts) / (length * float(window @ window))
+    hz = np.arange(len(power)) * (rate_hz / length)
+    usable = power[hz >= LOWEST_HZ]
+    if not len(usable):
+        return None
+    # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
+    share = 0.2877 if len(starts) < 2 else 0.45 if len(starts) < 4 else 0.6
+    return Spectrum(hz, power, float(np.quantile(usable, 0.25)) / share + 1e-12)
+
+
+def octave_axis(rate_hz: float) -> FloatArray:
+    """Frequencies (steps,) evenly spaced in octaves up to nearly half the rate."""
+    top = 0.47 * rate_hz
+    steps = max(2, int(np.log2(top / LOWEST_HZ) * STEPS_PER_OCTAVE))
+    return LOWEST_HZ * 2.0 ** (np.arange(steps) / STEPS_PER_OCTAVE)
+
+
+def _lines(spec: Spectrum, axis_hz: FloatArray) -> FloatArray:
+    above = np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0))
+    return np.interp(axis_hz, spec.hz, above)
+
+
+def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[float | None, float, float]:
+    """(octaves moved, likeness there, likeness unmoved) of two spectra; None where either has no lines."""
+    axis = octave_axis(rate_hz)
+    a, b = _lines(before, axis), _lines(after, axis)
+    if a.max() < 0.7 or b.max() < 0.7:
+        return None, 0.0, 0.0
+    most = min(len(axis) - 1, int(1.6 * STEPS_PER_OCTAVE))
+    norm = np.sqrt(float(a @ a) * float(b @ b))
+    likeness = np.empty(2 * most + 1)
+    for k in range(-most, most + 1):
+        one, two = (a[: len(a) - k], b[k:]) if k >= 0 else (a[-k:], b[:k])
+        likeness[k + most] = float(one @ two)
+    likeness /= norm
+    prefer = likeness - 0.02 * np.abs(np.arange(-most, most + 1)) / STEPS_PER_OCTAVE
+    best = int(np.argmax(prefer))
+    near = likeness[most - 1 : most + 2].max()
+    return (best - most) / STEPS_PER_OCTAVE, float(likeness[best]), float(near)
+
+
+def pulse_end(t_s: FloatArray, ac_pa: FloatArray, onset_s: float, period_s: float, rms_before: float, noise: float) -> float | None:
+    """Time at which the pulses fell for good below 0.35 of their size before; None while they live."""
+    rate = (len(t_s) - 1) / (t_s[-1] - t_s[0])
+    width = max(3, int(max(0.08, 1.2 * period_s) * rate))
+    if len(ac_pa) < 3 * width:
+        return None
+    # Two-sided difference from the local mean: a step of the level leaves a trace of one window only.
+    total = np.concatenate([[0.0], np.cumsum(ac_pa)])
+    square = np.concatenate([[0.0], np.cumsum(ac_pa**2)])
+    mean = (total[width:] - total[:-width]) / width
+    rms2 = np.maximum((square[width:] - square[:-width]) / width - mean**2, 0.0)
+    limit = (0.35 * rms_before) ** 2 + 1.3 * noise**2
+    alive = np.flatnonzero(rms2 > limit)
+    if not len(alive) or alive[-1] >= len(rms2) - max(2, width // 2):
+        return None
+    # The last window that still held pulses began at alive[-1]; the pulses ended soon after its beginning.
+    return float(t_s[alive[-1]] + 0.12 * width / rate)
+
+
+def measure(
+    t_s: FloatArray,
+    pressure_pa: FloatArray,
+    onset_s: float,
+    duration_s: float,
+    rise_s: float,
+    period_hint_s: float,
+    level_u_pa: float,
+) -> Evidence | None:
+    """Evidence from samples (n,) that reach from before `onset_s` to now."""
+    now = float(t_s[-1])
+    rate = (len(t_s) - 1) / max(now - float(t_s[0]), 1e-9)
+    first = int(np.searchsorted(t_s, onset_s - BEFORE_S))
+    edge = int(np.searchsorted(t_s, onset_s - 0.08))
+    settle_s = min(onset_s + max(duration_s, 0.02) + 0.1, max(onset_s + 0.05, now - 0.45))
+    settled = int(np.searchsorted(t_s, settle_s))
+    before, after = pressure_pa[first:edge], pressure_pa[settled:]
+    if len(before) < 16 or len(after) < 4:
+        return None
+    length = max(16, min(len(after), len(before), int(1.6 * rate)))
+    spec_b = spectrum(before, rate, min(length, len(before)))
+    spec_a = spectrum(after, rate, min(length, len(after)))
+    if spec_b is None:
+        return None
+    noise = np.sqrt(spec_b.noise_pa2)
+    used_b = spec_b.hz >= LOWEST_HZ
+    pulse_b = np.sqrt(max(float(spec_b.power[used_b].sum()) - spec_b.noise_pa2, 0.0))
+    pulse_a = 0.0
+    octaves, match, unmoved = None, 0.0, 0.0
+    if spec_a is not None:
+        power_a = float(spec_a.power[spec_a.hz >= LOWEST_HZ].sum())
+        pulse_a = float(np.sqrt(max(power_a - min(spec_b.noise_pa2, spec_a.noise_pa2 * 2.0), 0.0)))
+        octaves, match, unmoved = shift_between(spec_b, spec_a, rate)
+    seen = pulse_b > 0.7 * noise
+    death, glide = None, None
+    if seen:
+        strongest = float(spec_b.hz[used_b][np.argmax(spec_b.power[used_b])])
+        end = pulse_end(t_s[first:], pressure_pa[first:], onset_s, max(1.0 / strongest, 0.6 * period_hint_s), pulse_b, noise)
+        if end is not None:
+            death = end - onset_s
+            stop = int(np.searchsorted(t_s, end))
+            width = int(min(0.6, max(0.35, 4 / strongest)) * rate)
+            late = spectrum(pressure_pa[max(first, stop - width) : stop], rate, width)
+            early = spectrum(before, rate, min(width, len(before)))
+            if late is not None and early is not None:
+                glide = shift_between(early, late, rate)[0]
+    return Evidence(
+        float(before.mean()), float(after.mean()), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
+        float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
+    )  # fmt: skip

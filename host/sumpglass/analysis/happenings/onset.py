@@ -1,0 +1,106 @@
+"""When a change of level began, found in retrospect finer than the level's own delay.
+
+Least-squares fit of a step that relaxes exponentially (a crankcase that fills) or runs straight (a speed that
+changes), smoothed by the same window as the level, over a grid of beginnings and durations. This is the generalised
+likelihood ratio for an unknown time of change (Basseville and Nikiforov 1993, ch. 2.4), with the shape unknown too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from sumpglass.analysis.happenings.tracks import hann
+from sumpglass.records import FloatArray
+
+TAUS_S = (0.0, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0)
+RAMPS_S = (0.15, 0.3, 0.6, 1.2, 2.0)
+
+
+@dataclass(frozen=True)
+class Change:
+    """A fitted change of level. `tenth`, `start`: in hops (fractions allowed) on the caller's axis."""
+
+    start: float
+    tenth: float
+    before_pa: float
+    after_pa: float
+    duration_hops: float
+    """Hops from the start to 95 % of the change."""
+    tau_hops: float
+    """Time constant of the exponential shape; for a straight one half its duration."""
+    spread_pa: float
+    """RMS of what the fit leaves over."""
+    zero_crossing: float | None
+    """Where the fitted level crosses zero, if it does."""
+
+
+@lru_cache(maxsize=64)
+def _shapes(hop_s: float, length: int, points: int) -> tuple[tuple[str, float, FloatArray], ...]:
+    """Smoothed unit changes (2 * points,), beginning in the middle."""
+    axis = (np.arange(2 * points) - points) * hop_s
+    window = hann(length)
+    half = length // 2
+    made = []
+    for kind, values in (("exponential", TAUS_S), ("straight", RAMPS_S)):
+        for value in values:
+            if kind == "straight":
+                shape = np.clip(axis / value, 0.0, 1.0)
+            elif value == 0:
+                shape = (axis >= 0).astype(float)
+            else:
+                shape = np.where(axis >= 0, 1.0 - np.exp(-axis.clip(0) / value), 0.0)
+            padded = np.concatenate([np.zeros(half), shape, np.ones(length - 1 - half) * shape[-1]])
+            made.append((kind, value, np.convolve(padded, window, "valid")))
+    return tuple(made)
+
+
+def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, latest: int) -> Change | None:
+    """Fit one change to hop means (n,), its start between `earliest` and `latest`; None where there is too little."""
+    n = len(mean_pa)
+    half = length // 2
+    padded = np.concatenate([np.full(half, mean_pa[:3].mean()), mean_pa, np.full(length - 1 - half, mean_pa[-3:].mean())])
+    # The window is centred: near the end it sees repeated values, which the shapes see too when the change is done.
+    level = np.convolve(padded, hann(length), "valid")
+    earliest, latest = max(earliest, 2), min(latest, n - 2)
+    if latest < earliest or n < 8:
+        return None
+    centred = level - level.mean()
+    total = float(centred @ centred)
+    best: tuple[float, str, float, int, FloatArray, FloatArray] | None = None
+    for kind, value, shape in _shapes(hop_s, length, n):
+        views = np.lib.stride_tricks.sliding_window_view(shape, n)
+        # Row s of `views` begins at axis point s, so the change begins at hop n - s.
+        rows = views[n - latest : n - earliest + 1]
+        gram = np.einsum("ij,ij->i", rows, rows) - n * rows.mean(axis=1) ** 2
+        cross = rows @ centred
+        gain = np.where(gram > 1e-9, cross**2 / np.maximum(gram, 1e-9), 0.0)
+        at = int(np.argmax(gain))
+        if best is None or gain[at] > best[0] * (1 + 1e-9):
+            best = (float(gain[at]), kind, value, at, gain, rows[at])
+    assert best is not None
+    gained, kind, value, at, gain, row = best
+    start = float(latest - at)
+    if 0 < at < len(gain) - 1:
+        curve = gain[at - 1] - 2 * gain[at] + gain[at + 1]
+        if curve < 0:
+            start -= float(np.clip(0.5 * (gain[at - 1] - gain[at + 1]) / curve, -0.5, 0.5))
+    slope, before = np.polyfit(row, level, 1) if np.ptp(row) > 1e-6 else (0.0, float(level.mean()))
+    return _described(kind, value / hop_s, start, float(before), float(slope), max(0.0, total - gained), n)
+
+
+def _described(kind: str, value: float, start: float, before: float, change: float, left: float, n: int) -> Change:
+    after = before + change
+    crossing = None
+    part = -before / change if change else -1.0
+    if kind == "straight":
+        tenth, duration, tau = start + 0.1 * value, 0.95 * value, value / 2
+        if 0 < part < 1:
+            crossing = start + part * value
+    else:
+        tenth, duration, tau = start + 0.10536 * value, 3.0 * value, value
+        if 0 < part < 1:
+            crossing = start - value * float(np.log1p(-part))
+    return Change(start, tenth, before, after, duration, tau, float(np.sqrt(left / n)), crossing)

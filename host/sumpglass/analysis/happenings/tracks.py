@@ -1,0 +1,179 @@
+"""What the detector watches at every hop, computed for many hops at once from a bounded past.
+
+Level: Hann-weighted means of several lengths. A Hann window has no energy beyond 2/L and falls by 18 dB an octave
+(Harris 1978, Proc. IEEE 66, 51-83), so the pulsation goes without knowing its frequency; the shortest length that
+quietens the past seconds is chosen, so a slow single waits longer than a fast six. The spread of the chosen mean over
+the past seconds is the yardstick for every threshold: noise, wander and what is left of the pulses are all in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.analysis.happenings.hops import Hops
+from sumpglass.records import FloatArray
+
+LENGTHS_S = (0.08, 0.12, 0.18, 0.27, 0.4, 0.6, 1.0)
+"""Lengths of the Hann windows among which the level's is chosen."""
+QUIET_SHARE = 0.06
+"""A window is short enough when the spread of its mean is below this part of the level."""
+BLOCK_S = 1.0
+BLOCKS = 4
+"""Yardsticks are medians over the last `BLOCKS` whole blocks of `BLOCK_S`: a step spoils one block, not the median."""
+SETTLED_S = 0.5
+FALL_S = 2.2
+"""A sudden loss takes under 2 s; 0.2 s for the window's own delay."""
+PULSE_S = 0.3
+HISTORY_S = 12.0
+
+
+@dataclass(frozen=True)
+class Track:
+    """Arrays (hops,) from absolute hop number `first`; pressures in pascals, zero subtracted."""
+
+    first: int
+    level_pa: FloatArray
+    """Fast level: mean over the chosen window, lagging by `delay_hops`."""
+    sigma_pa: FloatArray
+    """Spread of `level_pa` while nothing happened; infinite while still learning."""
+    delay_hops: FloatArray
+    slow_pa: FloatArray
+    """Hann mean over 1 s."""
+    slow_sigma_pa: FloatArray
+    energy_pa2: FloatArray
+    """Variance of the samples about their mean over the last `PULSE_S`; NaN without samples."""
+    energy_ref_pa2: FloatArray
+    """The same, of the past seconds."""
+    still_hops: FloatArray
+    """For how many hops on end every sample has been the same."""
+    still_share: FloatArray
+    """Share of still hops in the past seconds."""
+    low_pa: FloatArray
+    high_pa: FloatArray
+    count: FloatArray
+    mean_pa: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.level_pa)
+
+
+def hann(hops: int) -> FloatArray:
+    """Weights (hops,) of a Hann window that sum to 1."""
+    weight = np.sin(np.pi * (np.arange(hops) + 0.5) / hops) ** 2
+    return weight / weight.sum()
+
+
+class Tracker:
+    """Extends the tracks hop by hop or in bulk; the outcome is the same."""
+
+    def __init__(self, hop_s: float, samples_per_hop: float) -> None:
+        self.hop_s = hop_s
+        self.block = max(4, round(BLOCK_S / hop_s))
+        self.windows = [hann(max(3, round(length / hop_s))) for length in LENGTHS_S]
+        self.pulse_hops = max(2, round(PULSE_S / hop_s))
+        self.samples_per_hop = samples_per_hop
+        self.longest = max(len(self.windows[-1]), self.pulse_hops, self.block) + 2
+        self.reset(0)
+
+    def reset(self, hop: int) -> None:
+        """Forget everything; the next hop is number `hop`, and learning begins anew."""
+        self.origin = hop
+        self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
+        self._still = 0.0
+        self._open: list[list[FloatArray]] = []
+        self._spreads: list[FloatArray] = []
+        self._block_levels: list[float] = []
+        self._energies: list[float] = []
+        self._shares: list[float] = []
+        self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
+
+    def extend(self, hops: Hops) -> Track:
+        """Tracks of these hops, which follow the last ones."""
+        fresh = [hops.mean_pa, hops.count, hops.square_pa2, hops.low_pa, hops.high_pa]
+        n = len(hops.mean_pa)
+        if not len(self._tail[0]):
+            # Before the first sample the level is taken as that of the first hop: no start-up transient.
+            pad = self.longest
+            self._tail = [np.full(pad, hops.mean_pa[0]), np.zeros(pad), np.zeros(pad),
+                          np.full(pad, np.nan), np.full(pad, np.nan)]  # fmt: skip
+        joined = [np.concatenate([old, new]) for old, new in zip(self._tail, fresh)]
+        mean, count, square, low, high = joined
+        self._tail = [array[-self.longest :] for array in joined]
+        levels = np.empty((len(self.windows), n))
+        for row, window in enumerate(self.windows):
+            levels[row] = np.convolve(mean[len(mean) - n - len(window) + 1 :], window, "valid")
+        energy = self._energy(mean, count, square, n)
+        still, is_still = self._stillness(low, high, n)
+        yard = self._yardsticks(hops.first, levels, energy, is_still)
+        choice = yard[0].astype(int)
+        where = np.arange(n)
+        delay = np.array([(len(window) - 1) / 2 for window in self.windows])
+        return Track(
+            hops.first, levels[choice, where], yard[1], delay[choice], levels[-1], yard[2], energy, yard[3], still,
+            yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
+        )  # fmt: skip
+
+    def _energy(self, mean: FloatArray, count: FloatArray, square: FloatArray, n: int) -> FloatArray:
+        w = self.pulse_hops
+        lead = len(mean) - n - w
+        sums = []
+        for values in (count, mean * count, square):
+            total = np.concatenate([[0.0], np.cumsum(values[lead:])])
+            sums.append(total[w + 1 :] - total[1:-w])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(sums[0] > 0, np.maximum(sums[2] / sums[0] - (sums[1] / sums[0]) ** 2, 0.0), np.nan)
+
+    def _stillness(self, low: FloatArray, high: FloatArray, n: int) -> tuple[FloatArray, np.ndarray]:
+        a, b = low[-n - 1 :], high[-n - 1 :]
+        is_still = (a[1:] == b[1:]) & (a[1:] == a[:-1]) & (b[:-1] == a[:-1])
+        index = np.arange(1, n + 1)
+        broken = np.maximum.accumulate(np.where(is_still, 0, index))
+        run = np.where(broken > 0, index - broken, index + self._still)
+        self._still = float(run[-1])
+        return run.astype(float), is_still
+
+    def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
+        """(5, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops."""
+        n = levels.shape[1]
+        out = np.empty((5, n))
+        rows = np.vstack([levels, energy, is_still])
+        pending = np.hstack([self._pending, rows])
+        begun = first - self._pending.shape[1]
+        at = 0
+        done = 0
+        while at < n:
+            upto = min(n, begun + done + self.block - first)
+            out[:, at:upto] = self._current()[:, None]
+            at = upto
+            if first + at - (begun + done) >= self.block:
+                self._close_block(pending[:, done : done + self.block])
+                done += self.block
+        self._pending = pending[:, done:]
+        return out
+
+    def _close_block(self, rows: FloatArray) -> None:
+        self._spreads.append(rows[: len(LENGTHS_S)].std(axis=1))
+        self._block_levels.append(float(rows[len(LENGTHS_S) - 1].mean()))
+        energies = rows[-2]
+        known = energies[~np.isnan(energies)]
+        self._energies.append(float(known.mean()) if len(known) else np.nan)
+        self._shares.append(float(rows[-1].mean()))
+        for kept in (self._spreads, self._block_levels, self._energies, self._shares):
+            del kept[: -BLOCKS]  # type: ignore[attr-defined]
+        self._now = self._choose()
+
+    def _current(self) -> FloatArray:
+        if not self._spreads:
+            return np.array([3, np.inf, np.inf, np.nan, 1.0])
+        return self._now
+
+    def _choose(self) -> FloatArray:
+        spreads = np.median(np.array(self._spreads), axis=0)
+        level = abs(float(np.median(self._block_levels)))
+        enough = np.flatnonzero(spreads <= max(QUIET_SHARE * level, 1.3 * spreads[-1]))
+        choice = int(enough[0]) if len(enough) else len(spreads) - 1
+        known = [e for e in self._energies if not np.isnan(e)]
+        energy = float(np.median(known)) if known else np.nan
+        return np.array([choice, spreads[choice], spreads[-1], energy, float(np.max(self._shares))])

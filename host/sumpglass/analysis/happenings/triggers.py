@@ -1,0 +1,117 @@
+"""At which hops something may be happening: masks over many hops, so that quiet time costs next to nothing.
+
+A loss is flagged when the fast level has passed half of the settled one by `SIGMAS` of its own quiet spread, and the
+settled level itself stands at least `LEAST_SIGMAS` off zero: a quiet rig then passes by chance only where a Gaussian
+mean strays by LEAST_SIGMAS/2 + SIGMAS = 5.5 spreads, 2e-8 a window, or below once in 100 hours with four windows a
+second. Real spreads are not Gaussian and are themselves estimated; the rate is therefore checked by simulation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.analysis.happenings.tracks import FALL_S, PULSE_S, SETTLED_S, Track
+from sumpglass.records import FloatArray
+
+SIGMAS = 2.0
+LEAST_SIGMAS = 7.0
+SIGN_SIGMAS = 4.0
+DROP_SHARE = 0.1
+"""Pulses are gone when their energy is below this part of what it was: a third of the amplitude."""
+STILL_S = 0.3
+STILL_SHARE = 0.3
+RAIL_SHARE = 0.5
+
+
+@dataclass
+class Watch:
+    """What the masks depend on besides the signal."""
+
+    zero_u95_pa: float
+    sign_floor_pa: float
+    range_low_pa: float | None
+    range_high_pa: float | None
+    rail_margin_pa: float
+    fresh_from: int = 0
+    """Settled levels may be taken from this hop on."""
+    lost_pa: float | None = None
+    """Level of the last loss that has not been recovered."""
+    recovery_from: int = 0
+    sign: int = 0
+    still: bool = False
+    railed: bool = False
+    drop_from: int = 0
+    """Pulses may be found gone from this hop on."""
+
+
+def rolling_least(values: FloatArray, width: int) -> FloatArray:
+    """Least of the last `width` values at each place (n,), by doubling; shorter at the beginning."""
+    out = np.array(values)
+    reach = 1
+    while reach < width:
+        step = min(reach, width - reach)
+        out[step:] = np.minimum(out[step:], out[:-step])
+        reach += step
+    return out
+
+
+def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int) -> FloatArray:
+    """Deepest level (hops,) on `side` (-1 vacuum, +1 pressure) that held for `SETTLED_S` within the last `FALL_S`."""
+    back = round(SETTLED_S / hop_s)
+    slow = track.slow_pa * -side
+    # Deep is low here, for both sides.
+    held = np.full(len(slow), np.inf)
+    held[back:] = np.maximum(slow[back:], slow[:-back])
+    known = np.isfinite(track.sigma_pa)
+    stale = fresh_from - track.first
+    if stale > 0:
+        held[: min(stale, len(held))] = np.inf
+    held[~known] = np.inf
+    return rolling_least(held, round(FALL_S / hop_s)) * -side
+
+
+def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
+    """Share of the last `PULSE_S` of hops (hops,) in which every sample lay on a rail."""
+    on = np.zeros(len(track))
+    if watch.range_low_pa is not None:
+        on += track.high_pa <= watch.range_low_pa + watch.rail_margin_pa
+    if watch.range_high_pa is not None:
+        on += track.low_pa >= watch.range_high_pa - watch.rail_margin_pa
+    width = round(PULSE_S / hop_s)
+    total = np.concatenate([np.zeros(width), np.cumsum(on)])
+    return (total[width:] - total[:-width]) / width
+
+
+def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarray]:
+    """Masks (hops,) of every trigger."""
+    level, sigma = track.level_pa, track.sigma_pa
+    known = np.isfinite(sigma)
+    vacuum = settled_reference(track, hop_s, watch.fresh_from, -1)
+    pressure = settled_reference(track, hop_s, watch.fresh_from, 1)
+    with np.errstate(invalid="ignore"):
+        least = np.maximum(watch.zero_u95_pa, LEAST_SIGMAS * sigma)
+        found = {
+            "loss": np.isfinite(vacuum) & (vacuum < -least) & (level > 0.5 * vacuum + SIGMAS * sigma),
+            "fade": np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma),
+        }
+        edge = watch.sign_floor_pa + SIGN_SIGMAS * sigma
+        if watch.sign == 0:
+            slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
+            found["sign"] = known & (np.abs(track.slow_pa) > slow_edge)
+        else:
+            found["reversal"] = known & (-watch.sign * level > edge)
+        if watch.lost_pa is not None:
+            found["recovery"] = known & (level < 0.5 * watch.lost_pa - SIGMAS * sigma)
+            found["recovery"][: max(0, watch.recovery_from - track.first)] = False
+        drop = track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2
+        drop[: max(0, watch.drop_from - track.first)] = False
+        found["drop"] = drop & known
+    still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)
+    found["still"] = ~(track.still_hops > 0) if watch.still else still
+    if watch.range_low_pa is not None or watch.range_high_pa is not None:
+        share = rail_share(track, hop_s, watch)
+        found["rail"] = share < 0.1 if watch.railed else share > RAIL_SHARE
+    found["reference"] = vacuum
+    return found
