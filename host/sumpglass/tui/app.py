@@ -84,11 +84,11 @@ class LiveNow:
 
     @property
     def reading(self) -> Reading:
-        """The newest reading with its age now. A replay that stands or has ended shows no age: its time stands too."""
-        if self.arrived is None:
+        """The newest reading with its age now, by our own clock: a feed that hangs must not look alive. In a replay
+        the age is that within the recording, which the feed tells."""
+        if self.arrived is None or self.playing is not None:
             return self._reading
-        still = self.playing is not None and (self.playing.paused or self.ended is not None)
-        return replace(self._reading, age_s=0.0 if still else time.monotonic() - self.arrived)
+        return replace(self._reading, age_s=time.monotonic() - self.arrived)
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
         """Call `listener` with every batch of events; returns what ends that."""

@@ -19,7 +19,17 @@ from sumpglass.tui.widgets.level_panel import LevelPanel
 from sumpglass.tui.widgets.pulses_panel import PulsesPanel, speed_words
 from sumpglass.tui.widgets.strip_chart import WINDOWS_S, Flag, StripChart
 from sumpglass.tui.widgets.too_small import LEAST_COLUMNS, LEAST_ROWS, TooSmall
-from sumpglass.workflows.live import Ended, HappeningNow, LiveEvent, MarkNow, Playing, Pulses, Restarted, RigHealth
+from sumpglass.workflows.live import (
+    Ended,
+    HappeningNow,
+    LiveEvent,
+    MarkNow,
+    Playing,
+    Pulses,
+    Restarted,
+    RigHealth,
+    Samples,
+)
 
 if TYPE_CHECKING:
     from sumpglass.tui.app import SumpglassApp
@@ -117,11 +127,18 @@ class Dashboard(Screen[None]):
                 self.pulses.show(self.host.live.pulses)
             elif isinstance(event, RigHealth):
                 self.rig.show(event)
-            elif isinstance(event, (Ended, Playing)):
-                self._slow_lines()
-        if any(isinstance(event, (HappeningNow, MarkNow)) for event in events):
+            elif isinstance(event, Playing):
+                self._take_playing(event)
+        if any(isinstance(event, (HappeningNow, MarkNow, Ended)) for event in events):
             self._slow_lines()
-        self._draw_soon()
+        if any(isinstance(event, (Samples, Restarted)) for event in events):
+            self._draw_soon()
+
+    def _take_playing(self, event: Playing) -> None:
+        """Its position is shown by the tick; what a key changed is shown at once."""
+        before, self.head.playing = self.head.playing, event
+        if before is None or (before.paused, before.speed) != (event.paused, event.speed):
+            self._slow_lines()
 
     def _take_happening(self, event: HappeningNow) -> None:
         happening = event.happening

@@ -13,6 +13,8 @@ from sumpglass.tui.words import clock
 
 FORMS = "opening 2.0 mm, closed, tap NAME, cap NAME, uncap NAME, engine on, engine off, rpm 800, note ..."
 
+_UNNAMED = ("", "mark", "note")
+
 
 class NameMark(ModalScreen[str | None]):
     """Returns the name, or None when it was left with Escape."""
@@ -27,7 +29,7 @@ class NameMark(ModalScreen[str | None]):
         with Container(id="box"):
             yield Static(f"Name the mark at {clock(self._mark.t_s)}", markup=False)
             yield Static(f"Understood: {FORMS}. Anything else is a note.", markup=False, classes="words")
-            yield Input(value=self._mark.text if self._mark.text != "mark" else "", max_length=200)
+            yield Input(value="" if self._mark.text in _UNNAMED else self._mark.text, max_length=200)
             yield Static("Enter keeps it, Escape leaves it as it was", markup=False, classes="words")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

@@ -101,7 +101,8 @@ class HappeningsList(LineWidget):
     def _entry_lines(self, entry: Entry, width: int) -> list[Line]:
         what = entry.what
         if isinstance(what, Mark):
-            name = safe(what.text, 120) or "mark"
+            name = safe(what.text, 120)
+            name = "mark" if name in ("", "note") else name.removeprefix("note ")
             origin = {"board": ", button on the rig", "script": ", script"}.get(what.origin, "")
             texts = textwrap.wrap(f"{clock(what.t_s)} {name}{origin}", max(8, width - 4)) or [""]
             return [((" ", "plain"), (entry.letter, "mark"), (f" {texts[0]}", "plain"))] + [

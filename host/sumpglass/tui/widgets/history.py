@@ -40,29 +40,25 @@ class History:
         self, t_s: Floats, pressure_pa: Floats, low_pa: Floats | None = None, high_pa: Floats | None = None
     ) -> None:
         """Take samples (n,) in; NaN (sensor at fault) is skipped, samples older than the ring or out of order too."""
-        good = np.isfinite(pressure_pa)
-        if not good.all():
-            t_s, pressure_pa = t_s[good], pressure_pa[good]
-            low_pa = None if low_pa is None else low_pa[good]
-            high_pa = None if high_pa is None else high_pa[good]
         if not len(t_s):
             return
         # A thousandth of a bin of slack: a sample due exactly on an edge must not fall to either side by rounding.
         bins = np.floor(t_s / BASE_S + 1e-3).astype(np.int64)
-        newest = int(bins[-1])
-        if newest > self.last:
-            self._forget(max(self.last + 1, newest + 1 - self._kept), newest + 1)
-            if self.last < 0:
-                self.first = int(bins[0])
-            self.last = newest
-            self.first = max(self.first, newest + 1 - self._kept)
-        if bins[0] < self.first or np.any(bins[1:] < bins[:-1]):
-            keep = (bins >= self.first) & (bins == np.maximum.accumulate(bins))
+        latest = np.maximum.accumulate(bins)
+        newest = int(max(latest[-1], self.last))
+        begun = self.last >= 0
+        oldest = max(self.first if begun else 0, newest + 1 - self._kept)
+        keep = np.isfinite(pressure_pa) & (bins >= oldest) & (bins == latest)
+        if not keep.all():
             bins, pressure_pa = bins[keep], pressure_pa[keep]
             low_pa = None if low_pa is None else low_pa[keep]
             high_pa = None if high_pa is None else high_pa[keep]
-            if not len(bins):
-                return
+        if not len(bins):
+            return
+        newest = max(int(bins[-1]), self.last)
+        self._forget(max(self.last + 1, newest + 1 - self._kept), newest + 1)
+        self.first = max(self.first if begun else int(bins[0]), newest + 1 - self._kept)
+        self.last = newest
         edges = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
         slots = bins[edges] % self._kept
         lows = np.minimum.reduceat(pressure_pa if low_pa is None else low_pa, edges)
