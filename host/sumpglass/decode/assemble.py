@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,6 +108,11 @@ class RecordingBuilder:
         elif message.name == "identity":
             self._last_identity = message
 
+    def finish(self) -> None:
+        """No more items will come; `build` does it too."""
+        self._flush()
+        self._keep(self.interpreter.finish())
+
     def build(
         self,
         where: str,
@@ -117,14 +122,16 @@ class RecordingBuilder:
         name: str = "",
         source: str = "capture",
         more_marks: Iterable[Mark] = (),
+        named: Mapping[float, str] | None = None,
     ) -> Recording:
         """The recording. `where` names the file in errors; `clock` maps the board's seconds to the host's.
+
+        `more_marks` are those of the host, by the board's pace; `named` gives board marks (by time) another text.
 
         Raises InputError where there is not one sample that can be read, VersionError where all frames were of
         another version.
         """
-        self._flush()
-        self._keep(self.interpreter.finish())
+        self.finish()
         if not self._pieces:
             raise _nothing(where, counts, refusal, self.interpreter.given_up, self._channel)
         warnings: list[str] = []
@@ -145,11 +152,7 @@ class RecordingBuilder:
         return Recording(
             t_s=t_s,
             pressure_pa=pressure,
-            marks=tuple(
-                sorted(
-                    (Mark(m.t_s * stretch, m.text, m.origin) for m in (*self._marks, *more_marks)), key=lambda m: m.t_s
-                )
-            ),
+            marks=self._all_marks(more_marks, named or {}, stretch),
             rate_hz=rate if len(t_s) > 1 else None,
             missing=missing + faulty,
             sensor=scale.facts(),
@@ -165,6 +168,12 @@ class RecordingBuilder:
             source=source,
             warnings=tuple(warnings),
         )
+
+    def _all_marks(self, more: Iterable[Mark], named: Mapping[float, str], stretch: float) -> tuple[Mark, ...]:
+        """All marks by time, on the host's clock. Both ends hold times as they came, so equal times mean one mark."""
+        own = [Mark(mark.t_s, named.get(mark.t_s, mark.text), mark.origin) for mark in self._marks]
+        marks = (Mark(mark.t_s * stretch, mark.text, mark.origin) for mark in (*own, *more))
+        return tuple(sorted(marks, key=lambda mark: mark.t_s))
 
     def _in_order(self, warnings: list[str]) -> list[_Piece]:
         """The pieces with every block that does not lie behind all before it left out: times must increase."""

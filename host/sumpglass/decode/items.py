@@ -44,6 +44,8 @@ class Message:
     name: str
     time_us: int
     fields: dict[str, Any]
+    end: int = 0
+    """Bytes of the stream up to and with this message's frame; tells in which chunk it arrived."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from sumpglass.decode.frames import OpenFrames, open_frames
 from sumpglass.decode.items import Bins, BoardReset, FrameCounts, Item, Message, Samples
 from sumpglass.decode.sequence import SequenceKeeper, Verdict
 from sumpglass_wire import layouts as wire
-from sumpglass_wire.frames import LONGEST_FRAME, open_frame, payload_buffer
+from sumpglass_wire.frames import CRC_LENGTH, LONGEST_FRAME, open_frame, payload_buffer
 from sumpglass_wire.messages import MessageError, OtherVersion, UnknownType, decode, decode_header
 
 FEW_BYTES = 4096
@@ -36,6 +36,7 @@ class StreamDecoder:
         self._overlong = False
         self._payload = payload_buffer()
         self._boot_id: int | None = None
+        self._taken = 0
 
     @property
     def pending(self) -> int:
@@ -56,6 +57,8 @@ class StreamDecoder:
         return items
 
     def _feed_stretch(self, chunk: bytes, items: list[Item]) -> None:
+        base = self._taken - len(self._held)
+        self._taken += len(chunk)
         last = chunk.rfind(b"\x00")
         if last < 0:
             self._hold(chunk)
@@ -63,15 +66,17 @@ class StreamDecoder:
         whole = self._held + chunk[: last + 1]
         if self._overlong:
             self.counts.damaged += 1
-            whole = whole[whole.find(b"\x00") + 1 :]
+            skip = whole.find(b"\x00") + 1
+            whole = whole[skip:]
+            base = self._taken - len(chunk) + skip
         self._held, self._overlong = b"", False
         self._hold(chunk[last + 1 :])
         if not whole:
             return
         if len(whole) < FEW_BYTES:
-            self._few(whole, items)
+            self._few(whole, base, items)
         else:
-            self._many(whole, items)
+            self._many(whole, base, items)
 
     def _hold(self, rest: bytes) -> None:
         if self._overlong:
@@ -81,7 +86,7 @@ class StreamDecoder:
         else:
             self._held += rest
 
-    def _few(self, whole: bytes, items: list[Item]) -> None:
+    def _few(self, whole: bytes, base: int, items: list[Item]) -> None:
         start = 0
         while start < len(whole):
             end = whole.find(b"\x00", start)
@@ -90,10 +95,10 @@ class StreamDecoder:
                 if length < 0:
                     self.counts.damaged += 1
                 else:
-                    self._take(bytes(memoryview(self._payload)[:length]), items)
+                    self._take(bytes(memoryview(self._payload)[:length]), base + end + 1, items)
             start = end + 1
 
-    def _take(self, payload: bytes, items: list[Item]) -> None:
+    def _take(self, payload: bytes, end: int, items: list[Item]) -> None:
         """One good frame: header, sequence, body."""
         try:
             _, sequence, time_us = decode_header(payload)
@@ -103,16 +108,16 @@ class StreamDecoder:
             self.counts.damaged += 1
         else:
             self.counts.frames += 1
-            self._judged(payload, self._keeper.take(sequence, _signed(time_us)), items)
+            self._judged(payload, end, self._keeper.take(sequence, _signed(time_us)), items)
 
-    def _judged(self, payload: bytes, verdict: int, items: list[Item]) -> None:
+    def _judged(self, payload: bytes, end: int, verdict: int, items: list[Item]) -> None:
         if verdict == Verdict.REPEATED:
             self.counts.repeated += 1
             return
         if verdict == Verdict.AFTER_RESET:
             self._reset(items)
         try:
-            item = _item_of(payload)
+            item = _item_of(payload, end)
         except UnknownType:
             self.counts.unknown += 1
         except (MessageError, ValueError):
@@ -137,7 +142,7 @@ class StreamDecoder:
             self._reset(items)
         self._boot_id = boot_id
 
-    def _many(self, whole: bytes, items: list[Item]) -> None:
+    def _many(self, whole: bytes, base: int, items: list[Item]) -> None:
         opened = open_frames(whole, np.flatnonzero(np.frombuffer(whole, np.uint8) == 0))
         self.counts.damaged += opened.damaged
         headed = opened.lengths >= wire.HEADER_LENGTH
@@ -155,8 +160,9 @@ class StreamDecoder:
         for at in np.flatnonzero(~plain).tolist():
             runs.give(done, at, items)
             first = int(opened.starts[at])
-            payload = opened.data[first : first + int(opened.lengths[at])].tobytes()
-            self._judged(payload, int(verdicts[at]), items)
+            last = first + int(opened.lengths[at])
+            end = base + last + CRC_LENGTH + 1
+            self._judged(opened.data[first:last].tobytes(), end, int(verdicts[at]), items)
             done = at + 1
         runs.give(done, len(plain), items)
 
@@ -177,7 +183,7 @@ def _signed(time_us: int) -> int:
     return time_us - (1 << 64) if time_us >= 1 << 63 else time_us
 
 
-def _item_of(payload: bytes) -> Item:
+def _item_of(payload: bytes, end: int) -> Item:
     """The item in one payload. Raises UnknownType, MessageError."""
     if payload[1] in (wire.SAMPLES, wire.BINS) and len(payload) > _BLOCK_AT:
         _, _, time_us = decode_header(payload)
@@ -195,7 +201,7 @@ def _item_of(payload: bytes) -> Item:
             bins["mean"], bins["least"], bins["greatest"], bins["mean_square"],
         )  # fmt: skip
     fields = decode(payload)
-    return Message(fields["name"], _signed(fields["time_us"]), fields)
+    return Message(fields["name"], _signed(fields["time_us"]), fields, end)
 
 
 def _field(opened: OpenFrames, offset: int, form: str) -> npt.NDArray[np.int64]:

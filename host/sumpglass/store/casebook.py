@@ -1,0 +1,287 @@
+"""The casebook: one SQLite file for a job, readable while it is written, whole after a `kill -9`.
+
+Write-ahead log, so a reader never waits for the writer; `application_id` and `user_version` say what the file is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import struct
+import urllib.parse
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from sumpglass.errors import InputError, VersionError
+from sumpglass.records import FloatArray, Mark
+from sumpglass.store.casebook_notes import JobNotes, from_json, now_utc, to_json, told
+from sumpglass.store.plain_file import open_plain
+
+APPLICATION_ID = 0x53554D50  # "SUMP"
+VERSION = 2
+MAGIC = b"SQLite format 3\0"
+ARRIVAL = struct.Struct("<Id")
+SAMPLES_A_PIECE = 1 << 16
+
+MIGRATIONS: dict[int, str] = {
+    1: """
+        ALTER TABLE mark ADD COLUMN board_us INTEGER;
+        CREATE TABLE reading (
+            id INTEGER PRIMARY KEY, at TEXT NOT NULL, layout TEXT NOT NULL DEFAULT '', test TEXT NOT NULL,
+            pressure_pa REAL, u95_pa REAL, recording_id INTEGER REFERENCES recording (id) ON DELETE SET NULL,
+            body TEXT NOT NULL DEFAULT '{}'
+        );
+        """,
+}
+"""What turns a casebook of that version into one of the next."""
+
+
+@dataclass(frozen=True)
+class RecordingEntry:
+    """One recording of a casebook, without its data."""
+
+    id: int
+    name: str
+    kind: str
+    source: str
+    started_at: str
+    ended_at: str | None
+    cylinders: int | None
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class StoredMark:
+    """A mark as it was kept. `mark.t_s` is by the board's pace; `board_us` is its clock, None where there is none."""
+
+    key: str
+    mark: Mark
+    board_us: int | None
+
+
+def is_sqlite(path: str) -> bool:
+    """True for a plain file that starts as SQLite files do. Raises InputError for what is no plain file."""
+    with open_plain(path) as file:
+        return file.read(len(MAGIC)) == MAGIC
+
+
+class Casebook(JobNotes):
+    """An open casebook. `Casebook.open(path)` for reading, `Casebook.create(path)` to make or extend one.
+
+    One thread at a time. All methods raise InputError, DiskError or VersionError with one sentence.
+    """
+
+    def __init__(self, path: str, connection: sqlite3.Connection, writable: bool) -> None:
+        self.path = path
+        self.writable = writable
+        self._db = connection
+
+    # --- opening -------------------------------------------------------------------------------------------------
+
+    @classmethod
+    def open(cls, path: str, writable: bool = False) -> Casebook:
+        """Open one that is there. An older version is migrated when `writable`, else read from a migrated copy."""
+        if not is_sqlite(path):
+            raise InputError(f"{path}: byte 0: found a file of another kind, expected a casebook")
+        with told(path):
+            connection = _connect(path, writable)
+            try:
+                version = _checked_version(path, connection)
+                if version < VERSION:
+                    if not writable:
+                        copy = sqlite3.connect(":memory:", check_same_thread=False)
+                        connection.backup(copy)
+                        connection.close()
+                        connection = copy
+                    _migrate(connection, version)
+            except BaseException:
+                connection.close()
+                raise
+        return cls(path, connection, writable)
+
+    @classmethod
+    def create(cls, path: str) -> Casebook:
+        """Open for writing, made first if it is not there. Raises InputError for a file of another kind."""
+        if os.path.lexists(path) and (os.path.getsize(path) > 0 or not os.path.isfile(path)):
+            return cls.open(path, writable=True)
+        with told(path):
+            connection = _connect(path, True)
+            try:
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                schema = resources.files("sumpglass.store").joinpath("schema.sql").read_text("utf-8")
+                connection.executescript(
+                    f"BEGIN; {schema} INSERT INTO subject (id) VALUES (1); PRAGMA user_version = {VERSION}; COMMIT;"
+                )
+            except BaseException:
+                connection.close()
+                raise
+        return cls(path, connection, True)
+
+    def close(self) -> None:
+        """Close the file; its write-ahead log is folded in by the last one to close."""
+        with told(self.path):
+            self._db.close()
+
+    def __enter__(self) -> Casebook:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- recordings ----------------------------------------------------------------------------------------------
+
+    def begin_recording(
+        self, name: str, kind: str = "frames", source: str = "", cylinders: int | None = None,
+        body: dict[str, Any] | None = None,
+    ) -> int:  # fmt: skip
+        """A new recording; returns its number."""
+        with self._writing() as db:
+            row = db.execute(
+                "INSERT INTO recording (name, kind, source, started_at, cylinders, body) VALUES (?, ?, ?, ?, ?, ?)",
+                (name, kind, source, now_utc(), cylinders, to_json(body or {})),
+            )
+            return int(row.lastrowid or 0)
+
+    def end_recording(self, recording_id: int) -> None:
+        """Note that a recording was closed properly."""
+        with self._writing() as db:
+            db.execute("UPDATE recording SET ended_at = ? WHERE id = ?", (now_utc(), recording_id))
+
+    def append_frames(self, recording_id: int, chunks: Sequence[tuple[bytes, float]]) -> None:
+        """Keep chunks (bytes, host's monotonic seconds or NaN) in one commit."""
+        arrivals = b"".join(ARRIVAL.pack(len(data), received_s) for data, received_s in chunks)
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO frames_piece (recording_id, bytes, arrivals) VALUES (?, ?, ?)",
+                (recording_id, b"".join(data for data, _ in chunks), arrivals),
+            )
+
+    def append_samples(self, recording_id: int, t_s: FloatArray, pressure_pa: FloatArray) -> None:
+        """Keep readings (n,) that never were frames."""
+        with self._writing() as db:
+            for at in range(0, len(t_s), SAMPLES_A_PIECE):
+                part = slice(at, at + SAMPLES_A_PIECE)
+                db.execute(
+                    "INSERT INTO samples_piece (recording_id, t_s, pressure_pa) VALUES (?, ?, ?)",
+                    (recording_id, t_s[part].astype("<f8").tobytes(), pressure_pa[part].astype("<f8").tobytes()),
+                )
+
+    def set_mark(self, recording_id: int, key: str, mark: Mark, board_us: int | None = None) -> None:
+        """Keep a mark; one with the same key is given the new text."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO mark (recording_id, key, t_s, board_us, text, origin) VALUES (?, ?, ?, ?, ?, ?) "
+                "ON CONFLICT (recording_id, key) DO UPDATE SET text = excluded.text",
+                (recording_id, key, mark.t_s, board_us, mark.text, mark.origin),
+            )
+
+    def recordings(self) -> list[RecordingEntry]:
+        """All recordings in the order in which they were begun."""
+        with told(self.path):
+            rows = self._db.execute(
+                "SELECT id, name, kind, source, started_at, ended_at, cylinders, body FROM recording ORDER BY id"
+            ).fetchall()
+        return [RecordingEntry(*row[:7], from_json(self.path, row[7])) for row in rows]
+
+    def find_recording(self, which: str | None) -> RecordingEntry:
+        """The recording with that number or name; None: the last. Raises InputError if there is none."""
+        entries = self.recordings()
+        if not entries:
+            raise InputError(f"{self.path}: found no recording in this casebook, expected at least one")
+        if which is None:
+            return entries[-1]
+        for entry in reversed(entries):
+            if which == entry.name or which == str(entry.id):
+                return entry
+        names = ", ".join(f"{entry.id} {entry.name!a}" for entry in entries[-8:])
+        raise InputError(f"{self.path}: found no recording {which!a}, expected one of {names}")
+
+    def frames(self, recording_id: int) -> Iterator[tuple[bytes, bytes]]:
+        """(bytes, arrivals) of each piece in order; `arrivals` as in `schema.sql`."""
+        with told(self.path):
+            yield from self._db.execute(
+                "SELECT bytes, arrivals FROM frames_piece WHERE recording_id = ? ORDER BY id", (recording_id,)
+            )
+
+    def samples(self, recording_id: int) -> tuple[FloatArray, FloatArray]:
+        """(t_s, pressure_pa), (n,) each."""
+        with told(self.path):
+            rows = self._db.execute(
+                "SELECT t_s, pressure_pa FROM samples_piece WHERE recording_id = ? ORDER BY id", (recording_id,)
+            ).fetchall()
+        times, pressures = b"".join(row[0] for row in rows), b"".join(row[1] for row in rows)
+        if len(times) != len(pressures) or len(times) % 8:
+            raise InputError(f"{self.path}: found a damaged piece of samples, expected as many times as pressures")
+        return np.frombuffer(times, "<f8"), np.frombuffer(pressures, "<f8")
+
+    def marks(self, recording_id: int) -> list[StoredMark]:
+        """Marks of a recording by time."""
+        with told(self.path):
+            rows = self._db.execute(
+                "SELECT key, t_s, text, origin, board_us FROM mark WHERE recording_id = ? ORDER BY t_s, id",
+                (recording_id,),
+            ).fetchall()
+        return [StoredMark(row[0], Mark(row[1], row[2], row[3]), row[4]) for row in rows]
+
+    # --- within --------------------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of it or, after an error, nothing of it."""
+        if not self.writable:
+            raise InputError(f"{self.path}: was opened for reading, expected to be opened for writing")
+        with told(self.path):
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+def _connect(path: str, writable: bool) -> sqlite3.Connection:
+    quoted = urllib.parse.quote(os.path.abspath(path))
+    if writable:
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5.0)
+        connection.execute("PRAGMA journal_mode = WAL")
+        # FULL: a commit outlasts a power cut, not only the end of this program.
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        return connection
+    connection = sqlite3.connect(f"file:{quoted}?mode=ro", uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        # On a medium that may not be written there is no room for the shared index of the write-ahead log.
+        connection.close()
+        connection = sqlite3.connect(
+            f"file:{quoted}?immutable=1", uri=True, isolation_level=None, check_same_thread=False
+        )
+    return connection
+
+
+def _checked_version(path: str, connection: sqlite3.Connection) -> int:
+    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    if application != APPLICATION_ID:
+        raise InputError(f"{path}: byte 68: found an SQLite database of another program, expected a casebook")
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version > VERSION:
+        raise VersionError(
+            f"{path}: this casebook is of version {version} and this program knows versions up to {VERSION}: "
+            "update sumpglass to open it; nothing was changed"
+        )
+    if version < 1:
+        raise InputError(f"{path}: byte 60: found a casebook of version {version}, expected 1 to {VERSION}")
+    return version
+
+
+def _migrate(connection: sqlite3.Connection, version: int) -> None:
+    for step in range(version, VERSION):
+        connection.executescript(f"BEGIN IMMEDIATE; {MIGRATIONS[step]} PRAGMA user_version = {step + 1}; COMMIT;")
