@@ -186,7 +186,10 @@ class Casebook(JobNotes):
             rows = self._db.execute(
                 "SELECT id, name, kind, source, started_at, ended_at, cylinders, body FROM recording ORDER BY id"
             ).fetchall()
-        return [RecordingEntry(*row[:7], from_json(self.path, row[7])) for row in rows]
+        return [
+            RecordingEntry(number, name, kind, source, started, ended, cylinders, from_json(self.path, text))
+            for number, name, kind, source, started, ended, cylinders, text in rows
+        ]
 
     def find_recording(self, which: str | None) -> RecordingEntry:
         """The recording with that number or name; None: the last. Raises InputError if there is none."""

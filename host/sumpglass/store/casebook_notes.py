@@ -59,7 +59,7 @@ def now_utc() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-def toto_json(body: dict[str, Any]) -> str:
+def to_json(body: dict[str, Any]) -> str:
     return json.dumps(body, ensure_ascii=False, allow_nan=False)
 
 
@@ -110,7 +110,7 @@ class JobNotes:
             "SELECT id, at, kind, title, recording_id, body FROM result WHERE ?1 IS NULL OR kind = ?1 ORDER BY id",
             (kind,),
         )
-        return [Entry(*row[:5], from_json(self.path, row[5])) for row in rows]
+        return [Entry(row[0], row[1], row[2], row[3], row[4], from_json(self.path, row[5])) for row in rows]
 
     def add_calibration(self, board_id: str, channel: int, body: dict[str, Any]) -> int:
         """Add a calibration; none is ever changed or deleted."""
@@ -177,7 +177,10 @@ class JobNotes:
             "WHERE ?1 IS NULL OR layout = ?1 ORDER BY id",
             (layout,),
         )
-        return [Entry(*r[:5], {**from_json(self.path, r[5]), "pressure_pa": r[6], "u95_pa": r[7]}) for r in rows]
+        return [
+            Entry(r[0], r[1], r[2], r[3], r[4], {**from_json(self.path, r[5]), "pressure_pa": r[6], "u95_pa": r[7]})
+            for r in rows
+        ]
 
     def _add(self, statement: str, values: Sequence[Any]) -> int:
         with self._writing() as db:
