@@ -62,7 +62,10 @@ def sentence(happening: Happening, now_s: float) -> str:
 
 
 def sizes(happening: Happening, unit: str) -> str:
-    """ "vacuum 0.64 kPa → vacuum 0.04 kPa", or what is known of it."""
+    """Before and after: "vacuum 0.64 → 0.04 kPa", "vacuum 0.20 → pressure 0.04 kPa", or what is known of it."""
     before = "?" if happening.before_pa is None else in_words(happening.before_pa, unit)
     after = "?" if happening.after_pa is None else in_words(happening.after_pa, unit)
-    return f"{before} → {after}"
+    if happening.before_pa is None or happening.after_pa is None:
+        return f"{before} → {after}"
+    word = before.split(" ")[0]
+    return f"{before.removesuffix(' ' + unit)} → {after.removeprefix(word + ' ')}"

@@ -16,7 +16,7 @@ def loss(**more):
 
 def test_a_loss_is_told_in_a_sentence():
     assert sentence(loss(), 43.5) == "Vacuum lost 12 s ago: an opening. The engine kept running."
-    assert sizes(loss(), "kPa") == "vacuum 0.64 kPa → vacuum 0.04 kPa"
+    assert sizes(loss(), "kPa") == "vacuum 0.64 → 0.04 kPa"
 
 
 def test_a_doubtful_cause_is_told_as_likely():

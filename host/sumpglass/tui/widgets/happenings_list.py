@@ -89,7 +89,7 @@ class HappeningsList(LineWidget):
         unseen = self.unseen
         title = rule("what happened", width, f"{unseen} new, s: seen" if unseen else "", "alert")
         body: list[Line] = []
-        entries = sorted(self._entries.values(), key=lambda entry: entry.what.t_s, reverse=True)
+        entries = sorted(reversed(self._entries.values()), key=lambda entry: entry.what.t_s, reverse=True)
         for entry in entries[self._top :]:
             body += self._entry_lines(entry, width)
             if len(body) >= height:
@@ -108,13 +108,19 @@ class HappeningsList(LineWidget):
             return [((" ", "plain"), (entry.letter, "mark"), (f" {texts[0]}", "plain"))] + [
                 ((f"   {text}", "plain"),) for text in texts[1:3]
             ]
-        withdrawn = what.withdrawn_s is not None
-        tone = "struck" if withdrawn else "quiet" if entry.seen else "strong"
+        if what.withdrawn_s is not None:
+            text = sentence(what, self.now_s)
+            room = max(8, width - 14)
+            text = text if len(text) <= room else text[: room - 1] + "…"
+            return [
+                ((" ", "plain"), (entry.letter, "quiet"), (" ", "plain"), (text, "struck"), (" withdrawn", "quiet"))
+            ]
+        tone = "quiet" if entry.seen else "strong"
         texts = textwrap.wrap(sentence(what, self.now_s), max(8, width - 4))
-        lines: list[Line] = [((" ", "plain"), (entry.letter, "quiet" if entry.seen or withdrawn else "badge"),
+        lines: list[Line] = [((" ", "plain"), (entry.letter, "quiet" if entry.seen else "badge"),
                               (" ", "plain"), (texts[0], tone))]  # fmt: skip
         lines += [(("   ", "plain"), (text, tone)) for text in texts[1:]]
-        detail = f"{clock(what.t_s)}  " + ("withdrawn" if withdrawn else sizes(what, self.unit))
+        detail = f"{clock(what.t_s)}  {sizes(what, self.unit)}"
         lines += [((f"   {text}", "quiet"),) for text in textwrap.wrap(detail, max(8, width - 4))]
         return lines
 

@@ -38,11 +38,22 @@ class Scale:
         self._fits_since: float | None = None
         self.span = Span(0.0, 0.0)
         self.moved_s = -math.inf
+        self._updated_s = -math.inf
+        self._chosen = False
 
     def set_unit(self, unit_pa: float) -> None:
         """Steps are round in the unit shown, so another unit starts the choice again."""
         self._unit_pa = unit_pa
-        self.span = Span(0.0, 0.0)
+        self.restart()
+
+    def restart(self) -> None:
+        """Choose anew from the next data: another unit, another source, a seek."""
+        self._chosen = False
+
+    def stand_in(self, span: Span) -> None:
+        """What the chart reaches before there is any data."""
+        if not self._chosen:
+            self.span = span
 
     def wanted(self, low_pa: float, high_pa: float) -> Span:
         """The span for data from `low_pa` to `high_pa`, with a tenth to spare."""
@@ -56,18 +67,23 @@ class Scale:
         return step_up(max(size_pa * 1.1, self._least_pa) / self._unit_pa) * self._unit_pa
 
     def update(self, low_pa: float, high_pa: float, now_s: float) -> bool:
-        """True when the span moved, which calls for a whole redraw. Time may run backwards (a seek)."""
+        """True when the span moved, which calls for a whole redraw. After a jump in time it is chosen anew."""
         wanted = self.wanted(low_pa, high_pa)
         span = self.span
-        first = span.vacuum_pa == 0.0
-        if first or wanted.vacuum_pa > span.vacuum_pa or wanted.pressure_pa > span.pressure_pa:
+        jumped = not 0 <= now_s - self._updated_s < SHRINK_AFTER_S
+        self._updated_s = now_s
+        if not self._chosen or (jumped and wanted != span):
+            self._chosen = True
+            self._move(wanted, -math.inf)
+            return True
+        if wanted.vacuum_pa > span.vacuum_pa or wanted.pressure_pa > span.pressure_pa:
             grown = Span(max(wanted.vacuum_pa, span.vacuum_pa), max(wanted.pressure_pa, span.pressure_pa))
-            self._move(grown, -math.inf if first else now_s)
+            self._move(grown, now_s)
             return True
         if wanted == span:
             self._fits_since = None
             return False
-        if self._fits_since is None or self._fits_since > now_s:
+        if self._fits_since is None:
             self._fits_since = now_s
         if now_s - self._fits_since < SHRINK_AFTER_S:
             return False

@@ -22,6 +22,8 @@ from sumpglass.units import PASCALS_PER_UNIT
 
 GUTTER = 10
 WINDOWS_S = {"last minute": 60.0, "last ten minutes": 600.0}
+LEAST_BINS = 10
+"""Base bins after which the newest column is drawn while it grows: a quarter of a second."""
 _CHROME_ROWS = 3
 """Title, flags and time axis."""
 
@@ -114,7 +116,7 @@ class StripChart(Widget):
         """History was cleared (a seek)."""
         self._flags.clear()
         self._held_cell = None
-        self.scale.span = type(self.scale.span)(0.0, 0.0)
+        self.scale.restart()
         self.redraw()
 
     @property
@@ -187,13 +189,19 @@ class StripChart(Widget):
         first = newest - columns + 1
         width = self._width()
         low, high, mean = self.history.columns(2 * first - 1, 2 * columns + 1, width)
+        begun = self.history.last + 1 - (self.history.last // width) * width
+        if begun < min(width, LEAST_BINS):
+            # The mean of a part of one engine cycle would jump about: the newest column waits for a little more.
+            growing = self.history.last // width - (2 * first - 1)
+            if 0 <= growing < len(low):
+                low[growing] = high[growing] = mean[growing] = np.nan
         now_s = self.history.last * BASE_S
         visible = ~np.isnan(low)
         moved = False
         if visible.any():
             moved = self.scale.update(float(low[visible].min()), float(high[visible].max()), now_s)
-        elif everything and self.scale.span.vacuum_pa == 0.0:
-            moved = self.scale.update(-900.0, 0.0, now_s)
+        elif everything:
+            self.scale.stand_in(self.scale.wanted(-900.0, 0.0))
         if moved or everything:
             self._place = place_rows(rows, self.scale.span.vacuum_pa, self.scale.span.pressure_pa)
             self._cells.clear()
@@ -302,7 +310,7 @@ class StripChart(Widget):
 
     def _flag_lane(self, first: int, columns: int) -> Strip:
         lane: list[tuple[str, str]] = [(" ", "quiet")] * columns
-        for flag in sorted(self._flags.values(), key=lambda flag: flag.t_s):
+        for flag in sorted(self._flags.values(), key=lambda flag: (flag.t_s, flag.letter)):
             at = self._cell_of(flag.t_s) - first
             if 0 <= at < columns:
                 while at < columns - 1 and lane[at][0] != " ":
