@@ -46,9 +46,7 @@ def run(options: argparse.Namespace) -> int:
     if options.picture:
         from sumpglass.tui.take_picture import take_picture
 
-        take_picture(
-            ReplayFeed(recording, settings, paused=True, at_s=options.at), options.picture, size, look(options)
-        )
+        take_picture(ReplayFeed(recording, settings, at_s=options.at), options.picture, size, look(options))
         return 0
     from sumpglass.tui.run import run_dashboard
 

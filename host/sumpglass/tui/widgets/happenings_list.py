@@ -22,6 +22,7 @@ class Entry:
     letter: str
     what: Happening | Mark
     seen: bool = False
+    order: int = 0
 
 
 class HappeningsList(LineWidget):
@@ -65,6 +66,7 @@ class HappeningsList(LineWidget):
         return entry, True
 
     def _add(self, key: str, entry: Entry) -> None:
+        entry.order = self._capitals + self._smalls
         self._entries[key] = entry
         if len(self._entries) > KEPT:
             del self._entries[next(iter(self._entries))]
@@ -89,7 +91,7 @@ class HappeningsList(LineWidget):
         unseen = self.unseen
         title = rule("what happened", width, f"{unseen} new, s: seen" if unseen else "", "alert")
         body: list[Line] = []
-        entries = sorted(reversed(self._entries.values()), key=lambda entry: entry.what.t_s, reverse=True)
+        entries = sorted(self._entries.values(), key=lambda entry: (entry.what.t_s, entry.order), reverse=True)
         for entry in entries[self._top :]:
             body += self._entry_lines(entry, width)
             if len(body) >= height:
