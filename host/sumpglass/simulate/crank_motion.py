@@ -71,7 +71,9 @@ class CrankMotion:
         self.turns = 0.0
         """Crank turns since the start, whole cycles are two."""
         self._governed_turns = 0.0
-        self._volume_before = engine.crankcase_volume_m3
+        at_start = float(self._swept_table[0]) if pulsating else 0.0
+        self.volume_m3 = engine.crankcase_volume_m3 - at_start
+        """Gas volume where the pistons stand now."""
 
     def start(self, t_s: float, rpm: float, cranking_s: float) -> None:
         """Crank, flare up and settle."""
@@ -118,8 +120,8 @@ class CrankMotion:
             index = place.astype(int)
             table = self._swept_table
             volume -= table[index] + (place - index) * (table[index + 1] - table[index])
-        before = np.concatenate(([self._volume_before], volume[:-1]))
-        self._volume_before = float(volume[-1])
+        before = np.concatenate(([self.volume_m3], volume[:-1]))
+        self.volume_m3 = float(volume[-1])
         return volume, (before / volume) ** GAMMA_AIR
 
     def blow_by_shape(self, turns: FloatArray) -> FloatArray:

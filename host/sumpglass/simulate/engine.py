@@ -51,6 +51,12 @@ class Chunk:
     """Gauge pressure at the membrane, without the sensor's errors, noise and range."""
     analogue_pa: FloatArray
     """The same with errors and noise, before range and converter: for stand-ins that do those themselves."""
+    sensed_mean_pa: FloatArray
+    """Mean of `sensed_pa` over the sample's period: does not alias where sampling is slower than the pulses."""
+    port_mean_pa: FloatArray
+    """Mean of `port_pa` likewise."""
+    port_root: FloatArray
+    """Mean of sign(p) sqrt|p| of `port_pa` likewise, sqrt(Pa): what drives flow through openings."""
     rpm: FloatArray
     turns: FloatArray
     """Crank angle in turns."""
@@ -95,7 +101,7 @@ class EngineSimulator:
         self._load = Track(scenario.start_load)
         self._suction, self._breather, self._blow_by = Track(1.0), Track(1.0), Track(1.0)
         self._attached, self._blocked, self._drift = Track(1.0), Track(0.0), Track(0.0)
-        self._handling = Track(0.0)
+        self._handling, self._pump_lpm = Track(0.0), Track(0.0)
         self._openings: dict[str, Track] = {}
         self._mode, self._mode_steps = "well", list[Step]()
         self._steps: list[Step] = []
@@ -197,6 +203,9 @@ class EngineSimulator:
         elif step.action == "handle":
             self._handling.ramp(t, 0.1, value)
             self._handling.ramp(t + seconds, 0.1, 0.0)
+        elif step.action == "pump":
+            self._pump_lpm.ramp(t, 0.1, value)
+            self._pump_lpm.ramp(t + seconds, 0.1, 0.0)
         elif step.action == "sensor":
             self._mode_steps.append(step)
             self._mode_steps.sort(key=lambda entry: entry.t_s)
@@ -224,9 +233,8 @@ class EngineSimulator:
         pressure = gas_path.steady_pressure_pa(
             everything, float(suction[0]), float(manifold[0]), float(blow_by[0]), self._constants
         )
-        engine = self.scenario.engine
         self._gas.pressure_pa = pressure
-        self._gas.mass_kg = pressure * engine.crankcase_volume_m3 / (gas_path.R_AIR_J_KG_K * engine.gas_k)
+        self._gas.mass_kg = pressure * self._motion.volume_m3 / (gas_path.R_AIR_J_KG_K * self._constants.wall_k)
 
     def _manifold_target(self, rpm: FloatArray, load: FloatArray) -> FloatArray:
         engine, room = self.scenario.engine, self.scenario.ventilation.room_pa
@@ -282,12 +290,16 @@ class EngineSimulator:
         opening, breather = self._opening_areas(t)
         mean_blow_by = self._mean_blow_by(rpm, manifold) * self._blow_by.sample(t)
         volume, squeeze = motion.gas_volume(turns)
-        inputs = gas_path.GasInputs(
-            volume, squeeze, mean_blow_by * motion.blow_by_shape(turns), opening, area, manifold, breather
-        )
+        pumped = kg_s_from_lpm(self._pump_lpm.sample(t))
+        blown = mean_blow_by * motion.blow_by_shape(turns) - pumped
+        inputs = gas_path.GasInputs(volume, squeeze, blown, opening, area, manifold, breather)
         pressure = gas_path.advance(self._gas, self._constants, inputs) - self._constants.room_pa
         sensed = self._at_the_membrane(t, pressure)
         picked = slice(sub - 1, None, sub)
+
+        def over(fine: FloatArray) -> FloatArray:
+            return fine.reshape(count, sub).mean(axis=1)
+
         draw = area[picked] * self._suction_flux(manifold[picked]) - mean_blow_by[picked]
         everything = opening[picked] + (breather[picked] if self._constants.hose_area_per_length_m else 0.0)
         times = (self._block * count + np.arange(count)) / rate
@@ -299,8 +311,9 @@ class EngineSimulator:
         codes, present = self._converted(times, analogue)
         self._block += 1
         everywhere = (
-            times, self._output.pascals(codes), codes, pressure[picked], sensed[picked], analogue, rpm[picked],
-            turns[picked], everything, draw, present,
+            times, self._output.pascals(codes), codes, pressure[picked], sensed[picked], analogue,
+            over(sensed), over(pressure), over(np.sign(pressure) * np.sqrt(np.abs(pressure))),
+            rpm[picked], turns[picked], everything, draw, present,
         )  # fmt: skip
         return Chunk(*everywhere)
 

@@ -15,7 +15,7 @@ from sumpglass.records import SensorFacts, SensorLine
 
 ACTIONS = (
     "opening", "engine", "speed", "load", "blip", "suction", "blow_by", "breather", "tap", "line_block", "sensor",
-    "drift", "handle", "note",
+    "drift", "handle", "pump", "note",
 )  # fmt: skip
 SENSOR_MODES = ("well", "stuck", "rail_low", "rail_high", "dead", "missing", "dropouts")
 
@@ -271,6 +271,11 @@ def drift(t_s: float, pa_per_s: float) -> Step:
 def handle(t_s: float, size_pa: float, seconds: float = 2.0) -> Step:
     """The hose is moved and squeezed: bumps of about `size_pa` for so long. Nothing has happened to the engine."""
     return Step(t_s, "handle", size_pa, seconds)
+
+
+def pump(t_s: float, flow_lpm: float, seconds: float, mark: str = "") -> Step:
+    """A hand pump draws so much (positive: out of the crankcase) for so long."""
+    return Step(t_s, "pump", flow_lpm, seconds, mark=mark)
 
 
 def note(t_s: float, text: str) -> Step:

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sumpglass.physics.gas import FloatArray, lpm_from_kg_s
-from sumpglass.physics.orifice import flow_level_pa
 from sumpglass.simulate.script import Scenario, Step
 
 if TYPE_CHECKING:
@@ -108,9 +107,15 @@ def cycle_mean(t_s: FloatArray, values: FloatArray, turns: FloatArray, longest_s
     high = np.interp(climbing + 1.0, climbing, numbers)
     reach = longest_s / step / 2.0
     low, high = np.maximum(low, numbers - reach), np.minimum(high, numbers + reach)
-    half = np.maximum(np.minimum(numbers - low, high - numbers), 0.5)
+    half = np.maximum(np.maximum(numbers - low, high - numbers), 0.5)
+    # Near the ends a whole cycle does not fit: the nearest whole one stands for them.
+    first = int(np.argmax(numbers - half >= -0.5)) if np.any(numbers - half >= -0.5) else len(turns) // 2
+    fits = np.flatnonzero(numbers + half <= len(turns) - 0.5)
+    last = int(fits[-1]) if len(fits) else len(turns) // 2
     begin, end = np.clip(numbers - half, -0.5, None), np.clip(numbers + half, None, len(turns) - 0.5)
-    return (np.interp(end, edges, sums) - np.interp(begin, edges, sums)) / (end - begin)
+    means = (np.interp(end, edges, sums) - np.interp(begin, edges, sums)) / (end - begin)
+    means[:first], means[last + 1 :] = means[first], means[last]
+    return means
 
 
 @dataclass(frozen=True)
@@ -137,9 +142,9 @@ class _Teller:
     def __init__(self, scenario: Scenario, samples: Chunk) -> None:
         from sumpglass.simulate.engine import EngineSimulator
 
-        self.scenario, self.t, self.sensed = scenario, samples.t_s, samples.sensed_pa
+        self.scenario, self.t, self.sensed = scenario, samples.t_s, samples.sensed_mean_pa
         self.samples = samples
-        self.level = cycle_mean(samples.t_s, samples.sensed_pa, samples.turns)
+        self.level = cycle_mean(samples.t_s, samples.sensed_mean_pa, samples.turns)
         sensor = scenario.rig.sensor
         seen = np.clip(samples.sensed_pa, sensor.lowest_pa, sensor.highest_pa)
         self.seen_level = cycle_mean(samples.t_s, seen, samples.turns)
@@ -242,7 +247,9 @@ class _Teller:
         before, after = change.before_pa, change.after_pa
         if before * after >= 0 or min(abs(before), abs(after)) < 0.5 * self.zero_u95:
             return
-        trace = self.level[change.begin : change.end]
+        # The last half cycle reaches into what comes next.
+        reach = self._samples(min(0.2, 0.1 * (change.end - change.begin) / self.scenario.rig.rate_hz))
+        trace = self.level[change.begin : change.end - reach]
         other_side = np.flatnonzero(np.sign(trace) != np.sign(after))
         at = change.begin + (int(other_side[-1]) + 1 if len(other_side) else 0)
         sure = min(abs(before), abs(after)) > 3.0 * self.zero_u95 and self._plain(change)
@@ -267,15 +274,16 @@ class _Teller:
         """The level itself stood beyond the sensor's range for half a second."""
         sensor = self.scenario.rig.sensor
         beyond = (self.level < sensor.range_low_pa) | (self.level > sensor.range_high_pa)
-        at = 0
+        last_s, again_s = -1e9, 10.0
         edges = np.flatnonzero(np.diff(np.concatenate(([0], beyond.astype(np.int8), [0]))))
         for begin, end in edges.reshape(-1, 2):
-            if self.t[min(end, len(self.t) - 1)] - self.t[begin] < 0.5 or begin < at:
+            begin_s, end_s = float(self.t[begin]), float(self.t[min(end, len(self.t) - 1)])
+            apart_s, last_s = begin_s - last_s, end_s
+            if end_s - begin_s < 0.5 or apart_s < again_s:
                 continue
-            at = end + self._samples(5.0)
             deep = np.max(np.abs(self.level[begin:end])) > 1.1 * max(-sensor.lowest_pa, sensor.highest_pa)
             self.told.append(
-                TrueHappening("rig_fault", float(self.t[begin]), None, None, "out_of_range", optional=not deep)
+                TrueHappening("rig_fault", begin_s, None, None, "out_of_range", optional=not deep)
             )
 
     def all(self) -> tuple[TrueHappening, ...]:
@@ -288,6 +296,10 @@ class _Teller:
             self.reversal(change)
         self.out_of_range()
         return tuple(sorted(self.told, key=lambda happening: happening.t_s))
+
+
+def _signed_square(root: float) -> float:
+    return root * abs(root)
 
 
 def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[TrueStretch, ...]:
@@ -309,10 +321,10 @@ def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[T
             TrueStretch(
                 t0_s=float(t[begin]),
                 t1_s=float(t[end - 1]),
-                mean_pa=float(np.mean(samples.sensed_pa[cut])),
+                mean_pa=float(np.mean(samples.sensed_mean_pa[cut])),
                 sd_pa=float(np.std(samples.sensed_pa[cut])),
-                flow_level_pa=flow_level_pa(samples.port_pa[cut]),
-                port_mean_pa=float(np.mean(samples.port_pa[cut])),
+                flow_level_pa=_signed_square(float(np.mean(samples.port_root[cut]))),
+                port_mean_pa=float(np.mean(samples.port_mean_pa[cut])),
                 rpm=rpm,
                 engine="running" if np.min(samples.rpm[cut]) > 50.0 else "stopped" if rpm < 50.0 else "unknown",
                 opening_cda_m2=float(np.mean(samples.opening_cda_m2[cut])),
