@@ -1,1 +1,3 @@
-import sumpglass_board.app; sumpglass_board.app.main()  # noqa: E702
+import sumpglass_board.app
+
+sumpglass_board.app.main()  # noqa: E702

@@ -10,7 +10,16 @@ from sumpglass_board import VERSION, settings
 from sumpglass_board.board import Board
 from sumpglass_board.channels import Channel, make_groups
 from sumpglass_board.clock import Clock
-from sumpglass_board.commands import BAD_VALUE, NOT_NOW, PROMPT, REQUEST, SETTINGS_REFUSED, Commands, Refused, RequestReader
+from sumpglass_board.commands import (
+    BAD_VALUE,
+    NOT_NOW,
+    PROMPT,
+    REQUEST,
+    SETTINGS_REFUSED,
+    Commands,
+    Refused,
+    RequestReader,
+)
 from sumpglass_board.identity import firmware_digest
 from sumpglass_board.sampler import Slow
 from sumpglass_board.sender import Sender
@@ -19,6 +28,7 @@ from sumpglass_wire import layouts as L
 
 STATUS_MS = 2000
 IDENTITY_MS = 10000
+LOOK_MS = 100
 REQUEST_IDLE_MS = 300
 WAIT_STREAMING_MS = 2
 WAIT_IDLE_MS = 20
@@ -47,7 +57,8 @@ class Rig:
         self._statuses = 0
         self._watchdog = False
         self._identity_owed = False
-        self._next_identity = self._next_status = ticks_ms()
+        self._next_identity = self._next_status = self._next_look = ticks_ms()
+        self._faults_told = 0
         self._build()
 
     # What requests ask for (see `commands`).
@@ -252,9 +263,22 @@ class Rig:
             return
         if self._watchdog:
             self.board.watchdog_feed()
+        if ticks_diff(now, self._next_look) >= 0:
+            self._next_look = ticks_add(now, LOOK_MS)
+            self._look_for_faults(now)
         if ticks_diff(now, self._next_status) >= 0:
             self._next_status = ticks_add(now, STATUS_MS)
             self._send_status()
+
+    def _look_for_faults(self, now):
+        """A fault that begins or ends is told at once."""
+        bits = 0
+        for group in self._groups:
+            for channel in group.channels:
+                bits = bits << 8 | channel.look_for_faults(now)
+        if bits != self._faults_told:
+            self._faults_told = bits
+            self._next_status = now
 
     def _send_status(self):
         soft = any(not group.hard for group in self._groups)
@@ -271,8 +295,7 @@ class Rig:
         faults = []
         for group in self._groups:
             for channel in group.channels:
-                for kind, occurrences in channel.take_faults():
-                    faults.append({"channel": channel.number, "kind": kind, "occurrences": occurrences})
+                faults += channel.faults()
         if not self.streaming:
             return
         reference = self._mean(self._reference)
@@ -289,8 +312,12 @@ class Rig:
             "supply_mv": 0 if supply is None else max(0, min(65535, int(supply))),
             "temperature_centidegrees": L.UNKNOWN_TEMPERATURE if temperature is None else int(temperature * 100),
             "reference_counts": L.NO_REFERENCE if reference is None else int(round(reference)),
-            "flags": (1 | (2 if self._watchdog else 0) | (16 if self.sender.host_lost else 0)
-                      | (4 if self.settings["muted"] else 0)),
+            "flags": (
+                1
+                | (2 if self._watchdog else 0)
+                | (16 if self.sender.host_lost else 0)
+                | (4 if self.settings["muted"] else 0)
+            ),
             "faults": faults[:16],
         }
         self.sender.message(L.STATUS, fields)
@@ -403,7 +430,7 @@ def main():
     button = settings.load()[0]["button"]
     board.open_button(button)
     if board.held_at_start():
-        print("sumpglass: the button is held, here is the prompt")
+        sys.stdout.write("sumpglass: the button is held, here is the prompt\n")
         return
     for _ in range(3):
         rig = None
@@ -413,7 +440,7 @@ def main():
         except Exception as problem:  # whatever it is, the port must not stay binary and silent
             if rig:
                 rig.close()
-            print("sumpglass: stopped by an error, which is a defect of the firmware")
+            sys.stdout.write("sumpglass: stopped by an error, which is a defect of the firmware\n")
             sys.print_exception(problem)
             sleep_ms(1000)
             continue

@@ -154,7 +154,7 @@ class Board:
             self._watchdog = None
 
     def open_button(self, config):
-        """Take the button's pin into use. To ground ("low") with a pull-up, or to the supply ("high") with a pull-down."""
+        """Take the button's pin into use: to ground ("low") with a pull-up, to the supply ("high") with a pull-down."""
         self._button = None
         if config:
             low = config["active"] == "low"

@@ -15,17 +15,17 @@ def converter(machine, pin):
 
 def temperature(machine):
     """Not known: the first ESP32 has no calibrated sensor on the chip."""
-    return None
+    return
 
 
 def supply(machine, name):
     """Not known: there is no divider for the supply."""
-    return None
+    return
 
 
 def watchdog_start(machine, timeout_ms):
     """None: once started it could not be stopped for the prompt."""
-    return None
+    return
 
 
 def watchdog_stop(machine, name):

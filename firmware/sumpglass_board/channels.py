@@ -13,6 +13,7 @@ BUS_RING_SLOTS = 512
 MOST_IN_BLOCK = 60
 BLOCK_S = 0.06
 BINS_WAIT_US = 250000
+FAULT_LASTS_MS = 500
 
 
 class Channel:
@@ -23,8 +24,10 @@ class Channel:
         self.config = config
         self.sensor = sensors.module(config["sensor"]).make(config, board)
         self.hard = self.sensor.hard
-        self.fault_counts = [0] * 8
-        self._told_counts = [0] * 8
+        self.fault_counts = [0] * 8 if self.hard else self.sensor.fault_counts
+        self._seen_counts = [0] * 8
+        self._seen_ms = [0] * 8
+        self._lasting = 0
         self.last_count = None
         self.decimation = 1
         self.in_bins = False
@@ -75,7 +78,7 @@ class Channel:
             rails = self.sensor.rail_low, self.sensor.rail_high
             self.decimator = AnalogueDecimator(self.steps, rails, clips, stuck_after, room)
         else:
-            self.sensor.skip_after_failure = int(100000 / self.period_us)
+            self.sensor.open(self.period_us)
             self.decimator = BusDecimator(self.sensor.width, clips, stuck_after, room)
         self.bins = Bins(self.decimator.width, self.decimation) if self.in_bins else None
         self.restart(sampler.head)
@@ -124,7 +127,7 @@ class Channel:
     def send(self, sender, configuration, quiet):
         """Send the block (or forget it when `quiet`); the sender must not be busy."""
         decimator = self.decimator
-        delay_us = decimator.delay_halves * self.period_us // 2
+        delay_us = decimator.delay_halves * self.period_us // 2 if self.hard else -self.sensor.age_us()
         time_us = self._base_us + self._sent * self.sample_us + delay_us
         if self.in_bins:
             time_us += (self.decimation - 1) * self.sample_us // 2
@@ -142,18 +145,26 @@ class Channel:
             self._sent += filled
             decimator.clear()
 
-    def take_faults(self):
-        """`[(kind, occurrences)]` of the faults since the last call, and of a bus sensor's that still lasts."""
+    def look_for_faults(self, now_ms):
+        """Bits of the fault kinds that last: seen within the last half second. Call a few times a second."""
         self.decimator.take_faults(self.fault_counts)
-        lasting = 0 if self.hard else self.sensor.fault
-        if lasting:
-            self.fault_counts[lasting] += 1
-        faults = []
         for kind in range(1, 8):
-            if self.fault_counts[kind] != self._told_counts[kind]:
-                self._told_counts[kind] = self.fault_counts[kind]
-                faults.append((kind, self.fault_counts[kind]))
-        return faults
+            count = self.fault_counts[kind]
+            if count != self._seen_counts[kind]:
+                self._seen_counts[kind] = count
+                self._seen_ms[kind] = now_ms
+                self._lasting |= 1 << kind
+            elif self._lasting & 1 << kind and ticks_diff(now_ms, self._seen_ms[kind]) > FAULT_LASTS_MS:
+                self._lasting &= ~(1 << kind)
+        return self._lasting
+
+    def faults(self):
+        """Fields of STATUS for the faults that last."""
+        return [
+            {"channel": self.number, "kind": kind, "occurrences": self.fault_counts[kind]}
+            for kind in range(1, 8)
+            if self._lasting & 1 << kind
+        ]
 
 
 class Group:

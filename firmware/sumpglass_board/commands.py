@@ -48,8 +48,10 @@ class RequestReader:
 
     def take(self, byte):
         """NOTHING, REQUEST (it is in `payload[:length]`) or PROMPT."""
-        if byte == CTRL_C and not self._overlong and (
-            not self._length or (self._length == 1 and self._frame[0] == RETURN)
+        if (
+            byte == CTRL_C
+            and not self._overlong
+            and (not self._length or (self._length == 1 and self._frame[0] == RETURN))
         ):
             self._length = 0
             return PROMPT
@@ -98,7 +100,7 @@ class Commands:
     def handle(self, payload, received_us):
         """The reply to a request, as `(kind, fields)`; None when it comes later."""
         try:
-            request = messages.decode(payload)
+            request = messages.decode(payload, False)
         except messages.OtherVersion as problem:
             return self._error(payload, WRONG_VERSION, "the board speaks version %d" % L.MAJOR, problem)
         except messages.UnknownType as problem:

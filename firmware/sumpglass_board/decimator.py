@@ -130,7 +130,7 @@ class AnalogueDecimator:
     """Raw 16-bit conversions to signed 16-bit counts (shifted down by 32768), `oversampling` to one.
 
     A sample whose filter touches a rail, or that comes after `stuck_after` equal conversions, is "no valid reading".
-    One at or beyond `clips` (counts) is counted as out of range and sent as it is: IDENTITY tells the host those limits.
+    One at or beyond `clips` (counts) is counted as out of range and sent as it is: IDENTITY tells those limits.
     """
 
     width = 2

@@ -38,9 +38,7 @@ class Sender:
 
     def block(self, kind, channel, width, configuration, time_us, data, length):
         """A frame of `length` bytes of counts (or bins) from bytearray `data`. Only while not busy."""
-        start = messages.begin_samples(
-            self._payload, self._next(), time_us, channel, width, configuration, kind
-        )
+        start = messages.begin_samples(self._payload, self._next(), time_us, channel, width, configuration, kind)
         self._payload[start : start + length] = memoryview(data)[:length]
         self._launch(seal(self._payload, start + length, self._frame))
 

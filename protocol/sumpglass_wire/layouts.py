@@ -34,31 +34,6 @@ JOURNAL_ERASE = 0x4B
 SOUND = 0x4C
 RESET = 0x4D
 
-NAMES = {
-    IDENTITY: "identity",
-    SAMPLES: "samples",
-    BINS: "bins",
-    STATUS: "status",
-    MARK: "mark",
-    ANSWER: "answer",
-    ERROR: "error",
-    TIME_ECHO_ANSWER: "time_echo_answer",
-    IDENTIFY: "identify",
-    START: "start",
-    STOP: "stop",
-    SET_RATE: "set_rate",
-    MEASURE_ZERO: "measure_zero",
-    READ_SETTINGS: "read_settings",
-    WRITE_SETTINGS: "write_settings",
-    TIME_ECHO: "time_echo",
-    GIVE_PROMPT: "give_prompt",
-    JOURNAL_LIST: "journal_list",
-    JOURNAL_READ: "journal_read",
-    JOURNAL_ERASE: "journal_erase",
-    SOUND: "sound",
-    RESET: "reset",
-}
-
 # Fixed part of each body, after the header: struct format and names.
 BODIES = {
     IDENTITY: (
@@ -156,34 +131,10 @@ UNKNOWN_AGE = 0xFFFFFFFF
 UNKNOWN_TEMPERATURE = -0x8000
 NO_REFERENCE = -0x80000000
 
-QUANTITIES = {
-    1: "differential_pressure",
-    2: "absolute_pressure",
-    3: "manifold_pressure",
-    4: "temperature",
-    5: "reference_voltage",
-}
-TRANSFERS = {1: "linear", 2: "ratiometric"}
-FORMS = {0: "full", 1: "bins"}
-MARK_KINDS = {1: "short_press", 2: "long_press"}
-FAULT_KINDS = {
-    1: "no_answer",
-    2: "bad_checksum",
-    3: "stuck",
-    4: "rail_low",
-    5: "rail_high",
-    6: "out_of_range",
-    7: "not_ready",
-}
-ERROR_CODES = {
-    1: "unknown_request",
-    2: "wrong_version",
-    3: "bad_length",
-    4: "bad_value",
-    5: "not_now",
-    6: "sensor_fault",
-    7: "settings_refused",
-    8: "storage_failed",
-}
-IDENTITY_FLAGS = {1: "streaming", 2: "button", 4: "sounder", 8: "journal", 16: "settings_damaged", 32: "clock_guessed"}
-STATUS_FLAGS = {1: "streaming", 2: "watchdog", 4: "muted", 8: "journal_full", 16: "host_lost"}
+
+def __getattr__(name):
+    """The tables of words, loaded when they are first asked for: a board never asks, and its memory is small."""
+    from sumpglass_wire import names
+
+    value = globals()[name] = getattr(names, name)
+    return value

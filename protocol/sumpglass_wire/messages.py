@@ -42,7 +42,7 @@ def encode(payload, kind, sequence, time_us, fields=None):
     except (KeyError, IndexError, TypeError, OverflowError, struct.error, ValueError) as problem:
         if isinstance(problem, MessageError):
             raise
-        raise MessageError("%s: %s" % (L.NAMES.get(kind, kind), problem))
+        raise MessageError("message 0x%02x: %s" % (kind, problem))
 
 
 def begin_samples(payload, sequence, time_us, channel, width, configuration, kind=L.SAMPLES):
@@ -53,8 +53,10 @@ def begin_samples(payload, sequence, time_us, channel, width, configuration, kin
     return L.HEADER_LENGTH + 2
 
 
-def decode(payload):
+def decode(payload, named=True):
     """The message in `payload` (bytes) as a dict with `type`, `name`, `sequence`, `time_us` and its fields.
+
+    A board leaves the name out (`named=False`), and with it the tables of words.
 
     Raises OtherVersion, UnknownType, or MessageError for wrong lengths.
     """
@@ -63,14 +65,16 @@ def decode(payload):
         raise UnknownType("message type 0x%02x" % kind)
     form, names = L.BODIES[kind]
     at = L.HEADER_LENGTH
-    fields, at = _unpack(form, names, payload, at, L.NAMES[kind])
+    what = "message 0x%02x" % kind
+    fields, at = _unpack(form, names, payload, at, what)
     fields["type"] = kind
-    fields["name"] = L.NAMES[kind]
+    if named:
+        fields["name"] = L.NAMES[kind]
     fields["sequence"] = sequence
     fields["time_us"] = time_us
     at = _decode_tail(payload, kind, fields, at)
     if at != len(payload):
-        raise MessageError("%s: %d bytes too many" % (L.NAMES[kind], len(payload) - at))
+        raise MessageError("%s: %d bytes too many" % (what, len(payload) - at))
     return fields
 
 
@@ -178,7 +182,7 @@ def _decode_blocks(payload, kind, fields, at):
     width = both >> 4
     channel = both & 0x0F
     if (width != 2 and width != 4) or channel >= L.MOST_CHANNELS:
-        raise MessageError("%s: channel %d of width %d" % (L.NAMES[kind], channel, width))
+        raise MessageError("message 0x%02x: channel %d of width %d" % (kind, channel, width))
     fields["channel"] = channel
     fields["width"] = width
     if kind == L.SAMPLES:
@@ -188,7 +192,9 @@ def _decode_blocks(payload, kind, fields, at):
         form = L.BIN_2 if width == 2 else L.BIN_4
         step = struct.calcsize(form)
     if (len(payload) - at) % step or len(payload) == at:
-        raise MessageError("%s: %d bytes of data, expected a multiple of %d" % (L.NAMES[kind], len(payload) - at, step))
+        raise MessageError(
+            "message 0x%02x: %d bytes of data, expected a multiple of %d" % (kind, len(payload) - at, step)
+        )
     items = []
     while at < len(payload):
         if kind == L.SAMPLES:

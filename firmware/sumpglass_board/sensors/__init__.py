@@ -50,42 +50,67 @@ class BusSensor:
 
     hard = False
     width = 2
-    stuck_after_s = 3
+    stuck_after_s = 2
+    usual_hz = 500
+    most_hz = 1000
+    warm_up_us = 0
+    averages = False
 
     def __init__(self, bus, address):
         self.bus = bus
         self.address = address
-        self.fault = NOT_READY
+        self.fault = 0
+        self.fault_counts = [0] * 8
         self._skip = 0
         self._failures = 0
-        self.skip_after_failure = 100
-        """Readings left out after three failures in a row: a held bus costs its timeout each time. See `app`."""
+        self.period_us = 2000
+        self._warming = 0
+
+    def open(self, period_us):
+        """Start the part; it will be read every `period_us`. A part that does not answer is told, not raised."""
+        self.period_us = period_us
+        self._skip = self._failures = 0
+        self.begin_again()
+
+    def age_us(self):
+        """How long before the reading the moment lies to which it belongs."""
+        return 0
 
     def read(self):
         """Counts, or NO_READING with the reason in `fault`. Never raises."""
         if self._skip:
+            # A bus that is held down costs its whole timeout at each try: ten tries a second are enough.
             self._skip -= 1
-            return NO_READING
+            return self.failed(self.fault)
         try:
             value = self.read_counts()
         except OSError:
+            if self._warming > 0:
+                self._warming -= 1
+                return self.failed(NOT_READY)
             self._failures += 1
-            self.fault = NO_ANSWER
             if self._failures >= 3:
-                self._skip = self.skip_after_failure
+                self._skip = 100000 // self.period_us
                 self.begin_again()
-            return NO_READING
+            return self.failed(NO_ANSWER)
+        if self._failures and self.averages:
+            value = self.failed(NOT_READY)  # its average reaches back over the time without answer
         self._failures = 0
+        self._warming = 0
+        if value != NO_READING:
+            self.fault = 0
         return value
 
     def begin_again(self):
-        """Called when the part has failed three times: start it as after power-on. Never raises."""
+        """Start the part as after power-on; refusals of the first `warm_up_us` then count as "not ready"."""
         try:
             self.start()
+            self._warming = self.warm_up_us // self.period_us + 1
         except OSError:
-            pass
+            self.fault = NO_ANSWER
 
     def failed(self, kind):
         """Note the kind of fault; returns NO_READING."""
         self.fault = kind
+        self.fault_counts[kind] += 1
         return NO_READING

@@ -163,4 +163,6 @@ class Feed:
 
     def _put_header(self) -> None:
         self._file.seek(0)
-        self._file.write(struct.pack(HEADER_FIELDS, self.written, self._fault_mask, self._inputs, 0).ljust(HEADER, b"\0"))
+        self._file.write(
+            struct.pack(HEADER_FIELDS, self.written, self._fault_mask, self._inputs, 0).ljust(HEADER, b"\0")
+        )

@@ -4,13 +4,15 @@ import json
 import os as host_os
 import select as host_select
 import sys
-import time as host_time
 
 HERE = __file__.rsplit("/", 1)[0]
 sys.path.insert(0, HERE)
 sys.path.insert(0, "")
 
-import world as surroundings  # noqa: E402 - the path has to be set first
+import micropython  # noqa: E402 - the path has to be set first
+
+micropython.opt_level(3)  # the stand-ins without line numbers: their memory is not the board's
+import world as surroundings  # noqa: E402
 
 with open(sys.argv[1]) as _file:
     CONFIG = json.load(_file)
@@ -61,7 +63,7 @@ class Time:
 
 
 class Script:
-    """Requests that come in at set moments of virtual time: `[[t_us, "hex"], ...]`, behind a stdin of the same bytes."""
+    """Requests that come in at set moments of virtual time: `[[t_us, "hex"], ...]`; stdin holds the same bytes."""
 
     def __init__(self, script):
         self._script = [(moment, len(text) // 2) for moment, text in script]
@@ -191,6 +193,11 @@ def _install():
     host_os.chdir(CONFIG["flash"])
     for folder in CONFIG.get("packages", ()):
         sys.path.append(folder)
+
+
+import machine  # noqa: E402, F401 - while the level is high
+
+micropython.opt_level(0)
 
 
 def _run():

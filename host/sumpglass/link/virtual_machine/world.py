@@ -14,7 +14,7 @@ TICKS_PERIOD = 1 << 30
 HALF_PERIOD = TICKS_PERIOD >> 1
 FEED_HEADER = 32
 FEED_FIELDS = "<QIIQ"  # samples written, fault mask, inputs (bit 0: button), spare
-BLOCK = 256
+BLOCK = 64
 REAL_WAIT_MS = 4
 BUTTON = 1
 
@@ -100,6 +100,9 @@ class World:
 
     def sleep_us(self, microseconds):
         """Let time pass, timers running."""
+        if self.in_callback:
+            self._true_us += microseconds
+            return
         stop = self.true_us() + microseconds
         while True:
             now = self.true_us()
@@ -135,9 +138,9 @@ class World:
         written, self.fault_mask, self.inputs, _ = struct.unpack(FEED_FIELDS, self._head[:24])
         return written
 
-    def value(self, column):
-        """Column `column` of the feed now, interpolated. Columns 0 to 3: hundredths of a pascal; see the host side."""
-        scaled = self.true_us() * self._rate_hz
+    def value(self, column, moment_us=None):
+        """A column of the feed now (or at a true time not long past), interpolated. Columns: see `virtual_feed`."""
+        scaled = (self.true_us() if moment_us is None else max(0, moment_us)) * self._rate_hz
         index = scaled // 1000000
         within = scaled % 1000000
         if not self._first <= index < self._first + self._count - 1:
