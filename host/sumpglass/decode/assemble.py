@@ -139,7 +139,7 @@ class RecordingBuilder:
         start_s = np.concatenate([piece.block.start_s for piece in pieces])
         period_s = np.concatenate([piece.block.period_s for piece in pieces])
         sizes = np.concatenate([np.full(len(p.block.start_s), p.pressure_pa.shape[1]) for p in pieces])
-        stretch = 1.0 + clock.rate if clock is not None else 1.0
+        stretch = 1.0 + (clock.trusted_rate if clock is not None else 0.0)
         t_s, pressure = _joined(pieces, start_s * stretch, period_s * stretch)
         low, high, square = _joined_bins(pieces, pressure)
         scale = pieces[-1].block.scale

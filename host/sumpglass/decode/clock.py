@@ -10,6 +10,8 @@ import numpy as np
 
 RATE_PRIOR = 100e-6
 """One standard deviation of what a board's crystal may be off before anything is measured (common practice)."""
+TRUSTED_U = 20e-6
+"""A rate less certain than this is not applied."""
 SLOW_ECHO = 1.5
 """Echoes that took more than this many times the quickest (and 2 ms) say little of the moment: they are left out."""
 ENVELOPE_S = 5.0
@@ -29,6 +31,11 @@ class ClockFit:
     rate_u: float
     points: int
 
+    @property
+    def trusted_rate(self) -> float:
+        """The rate where it is known well enough to be applied, else 0: a short recording keeps the board's pace."""
+        return self.rate if self.rate_u < TRUSTED_U and abs(self.rate) > 2.0 * self.rate_u else 0.0
+
     def host_s(self, board_s: float) -> float:
         """Host time of a moment of the board's clock."""
         return self.host_origin_s + self.offset_s + (1.0 + self.rate) * (board_s - self.board_origin_s)
@@ -39,7 +46,7 @@ class ClockFit:
 
 
 def fit_clock(
-    board_s: Sequence[float], host_s: Sequence[float], rate_prior: float | None = RATE_PRIOR, least_u_s: float = 1e-4
+    board_s: Sequence[float], host_s: Sequence[float], rate_prior: float | None = RATE_PRIOR, least_u_s: float = 5e-4
 ) -> ClockFit:
     """Least squares of host time on board time, (n,) each, n >= 1.
 

@@ -15,7 +15,7 @@ from sumpglass_wire import layouts as wire
 
 FloatArray = npt.NDArray[np.floating]
 SHIFT_2 = 32768
-"""Unsigned converters of 16 bits are sent shifted down by this (WIRE.md, "Samples")."""
+"""Unsigned converters of 16 bits are sent shifted down by this; a ratio needs counts and reference shifted back."""
 NO_READING = {2: wire.NO_READING_2, 4: wire.NO_READING_4}
 ZERO_EFFECTIVE_SAMPLES = 50
 """A board tells a zero's standard deviation, not its count: its mean rests on so many independent samples."""
@@ -87,12 +87,15 @@ class ChannelScale:
 
     def line(self, reference_counts: int | None) -> tuple[float, float]:
         """(a, b) of value = a * counts + b, counts as sent. NaN where a reference is needed and there is none."""
-        shift = SHIFT_2 if self.width == 2 else 0
         if not self.ratiometric:
-            return self.scale, (shift - self.offset) * self.scale
-        if reference_counts is None or reference_counts == wire.NO_REFERENCE or reference_counts == 0:
+            return self.scale, -self.offset * self.scale
+        if reference_counts is None or reference_counts == wire.NO_REFERENCE:
             return math.nan, math.nan
-        return self.scale / reference_counts, (shift / reference_counts - self.offset) * self.scale
+        shift = SHIFT_2 if self.width == 2 else 0
+        reference = reference_counts + shift
+        if reference <= 0:
+            return math.nan, math.nan
+        return self.scale / reference, (shift / reference - self.offset) * self.scale
 
     def samples(self, item: Samples, reference_counts: int | None) -> ScaledBlock:
         """Pressures of full-rate blocks."""

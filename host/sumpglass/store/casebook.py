@@ -123,8 +123,13 @@ class Casebook(JobNotes):
         return cls(path, connection, True)
 
     def close(self) -> None:
-        """Close the file; its write-ahead log is folded in by the last one to close."""
+        """Close the file. A writer folds its log in and leaves a file that readers need nothing beside to open."""
         with told(self.path):
+            if self.writable:
+                # Refused while others read: then the last writer to close does it.
+                with contextlib.suppress(sqlite3.OperationalError):
+                    self._db.execute("PRAGMA busy_timeout = 200")
+                    self._db.execute("PRAGMA journal_mode = DELETE")
             self._db.close()
 
     def __enter__(self) -> Casebook:

@@ -1,0 +1,92 @@
+"""`sumpglass record`: record without a screen."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from sumpglass.report.terminal_text import safe
+from sumpglass.units import in_words
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `record`."""
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--port", metavar="P", help="serial port of the rig; without it the one rig that is plugged in")
+    where.add_argument("--virtual", action="store_true", help="the built-in virtual rig")
+    parser.add_argument("--scenario", metavar="NAME", help="what happens on the virtual rig; without it a leak test")
+    parser.add_argument(
+        "--out", metavar="FILE", help="casebook (.casebook, a new recording is added) or raw capture (.capture)"
+    )
+    parser.add_argument("--seconds", type=float, metavar="N", help="stop after so long; without it at Ctrl-C")
+    parser.add_argument("--cylinders", type=int, metavar="N", help="cylinders of the engine, kept with the recording")
+    parser.add_argument("--subject", default="", metavar="WORDS", help="which engine this is, kept in the casebook")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="samples a second; without it as the board is set")
+    parser.add_argument("--json", action="store_true", help="print a summary as JSON at the end")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Record until the time is over or Ctrl-C; prints how it goes on standard error."""
+    from sumpglass.errors import InputError
+    from sumpglass.report.as_json import print_json
+    from sumpglass.workflows.record import RecordingTally, default_name, record
+
+    if options.cylinders is not None and not 1 <= options.cylinders <= 16:
+        raise InputError(f"found {options.cylinders} cylinders, expected 1 to 16")
+    path = options.out or default_name()
+    more: dict[str, Any] = {"rate_hz": options.rate} if options.rate is not None else {}
+    if options.scenario is not None:
+        if not options.virtual:
+            raise InputError("found --scenario without --virtual, expected both: only the virtual rig has scenarios")
+        more["scenario"] = options.scenario
+    last: RecordingTally | None = None
+    interrupted = False
+    tallies = record(
+        options.port,
+        path,
+        options.seconds,
+        virtual=options.virtual,
+        cylinders=options.cylinders,
+        subject=options.subject,
+        **more,
+    )
+    try:
+        for last in tallies:
+            _show(last)
+    except KeyboardInterrupt:
+        interrupted = True
+    finally:
+        tallies.close()  # type: ignore[attr-defined]
+        if sys.stderr.isatty():
+            sys.stderr.write("\n")
+    if last is not None:
+        health = last.health
+        if options.json:
+            fields = {
+                "path": path, "duration_s": last.seconds, "samples": last.samples, "rate_hz": health.rate_hz,
+                "frames_lost": health.frames_lost, "frames_damaged": health.frames_damaged,
+                "samples_late": health.samples_late, "samples_overrun": health.samples_overrun, "warnings": [],
+            }  # fmt: skip
+            print_json("record", fields)
+        else:
+            sys.stdout.write(f"{last.samples} samples in {last.seconds:.1f} s recorded in {safe(path)}\n")
+            if health.frames_lost or health.samples_overrun:
+                sys.stdout.write(
+                    f"lost on the way: {health.frames_lost} frames, {health.samples_overrun} samples on the board\n"
+                )
+    if interrupted:
+        raise KeyboardInterrupt
+    return 0
+
+
+def _show(tally: object) -> None:
+    from sumpglass.workflows.record import RecordingTally
+
+    if not isinstance(tally, RecordingTally) or not sys.stderr.isatty():
+        return
+    level = in_words(tally.level_pa) if tally.level_pa is not None else "no reading"
+    lost = f", {tally.health.frames_lost} frames lost" if tally.health.frames_lost else ""
+    trouble = f"; {safe(tally.health.trouble)}" if tally.health.trouble else ""
+    sys.stderr.write(f"\r\x1b[K{tally.seconds:8.1f} s  {level}{lost}{trouble}")
+    sys.stderr.flush()
