@@ -36,10 +36,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from textual.binding import Binding
 
+from sumpglass.errors import SumpglassError
 from sumpglass.tui.look import THEMES, LookApp
 from sumpglass.tui.messages import FeedReady
 from sumpglass.tui.screens.dashboard import Dashboard
@@ -60,6 +61,9 @@ from sumpglass.workflows.live import (
     RigHealth,
     Samples,
 )
+
+if TYPE_CHECKING:
+    from sumpglass.workflows.watch import WatchRequest
 
 __all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
 
@@ -136,22 +140,30 @@ class SumpglassApp(LookApp):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS = [Binding("ctrl+c", "leave_now", show=False, priority=True), Binding("ctrl+q", "leave_now", show=False)]
 
-    def __init__(self, opener: Callable[[], Feed], options: ScreenOptions | None = None, started: bool = True) -> None:
-        """`started` False leaves the feed unopened (pictures)."""
+    def __init__(
+        self,
+        opener: Callable[[], Feed],
+        options: ScreenOptions | None = None,
+        *,
+        request: WatchRequest | None = None,
+        started: bool = True,
+    ) -> None:
+        """`request`: what to offer again when there is no rig. `started` False leaves the feed unopened (pictures)."""
         self.options = options or ScreenOptions()
-        self._started = started
         super().__init__(light=self.options.light)
         self.live = LiveNow()
         self.unit = self.options.unit
         self.muted = self.options.muted
         self.mode, self.subject = "", ""
+        self.files: list[str] = []
+        """Casebooks that were recorded to."""
         self.dashboard = Dashboard()
-        self._pump = Pump(opener, lambda: None)
-        self.set_opener(opener)
+        self._request = request
+        self._started = started
+        self._pump = self._pump_for(opener)
 
-    def set_opener(self, opener: Callable[[], Feed]) -> None:
-        """Another source instead of the present one (the virtual rig when no rig is plugged in)."""
-        self._pump = Pump(opener, lambda: self.post_message(FeedReady()))
+    def _pump_for(self, opener: Callable[[], Feed]) -> Pump:
+        return Pump(opener, lambda: self.post_message(FeedReady()))
 
     def get_default_screen(self) -> Dashboard:
         return self.dashboard
@@ -161,25 +173,32 @@ class SumpglassApp(LookApp):
             self._pump.start()
 
     def restart_feed(self, opener: Callable[[], Feed]) -> None:
-        """Close the present feed and open another."""
-        old = self._pump
-        self.ask_quietly(old)
+        """Close the present feed, if there is one, and open another."""
+        self._pump.stop(patience_s=0.0)
         self.live.take([Restarted()])
         self.live.playing = None
-        self.set_opener(opener)
+        self.mode, self.subject = "", ""
+        self._pump = self._pump_for(opener)
         self._pump.start()
-
-    @staticmethod
-    def ask_quietly(pump: Pump) -> None:
-        """End a pump without waiting for it on the screen's thread."""
-        pump.stop(patience_s=0.0)
 
     def on_feed_ready(self) -> None:
         pump = self._pump
         events = pump.drain()
+        if pump.feed is None and pump.error is not None and self._request is not None:
+            self._no_rig(pump.error)
+            return
         if pump.feed is not None:
             self.mode, self.subject = pump.feed.mode, pump.feed.subject
         self.live.take(events)
+        name = self.live.health.recording
+        if name is not None and name not in self.files:
+            self.files.append(name)
+
+    def _no_rig(self, error: SumpglassError) -> None:
+        from sumpglass.tui.screens.no_rig import NoRig
+
+        if self._request is not None and not isinstance(self.screen, NoRig):
+            self.push_screen(NoRig(str(error), self._request))
 
     def ask(self, what: Callable[[Any], object]) -> None:
         """Run `what(feed)` on the feed's thread."""

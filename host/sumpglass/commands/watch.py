@@ -1,0 +1,67 @@
+"""`sumpglass watch`: live vacuum or pressure from the rig, recorded as it comes."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+
+from sumpglass.commands.replay import add_look, look
+from sumpglass.errors import InputError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `watch`."""
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--port", metavar="P", help="serial port of the rig; without it the one that looks like a rig")
+    which.add_argument(
+        "--virtual",
+        nargs="?",
+        const="leak-test",
+        metavar="SCENARIO",
+        help="the built-in virtual rig, no hardware needed",
+    )
+    parser.add_argument("--out", metavar="FILE", help="casebook to record to; without it a new one in this folder")
+    parser.add_argument("--no-record", action="store_true", help="write nothing")
+    parser.add_argument("--subject", default="", metavar="WORDS", help="what is being watched, for the casebook")
+    parser.add_argument("--cylinders", type=int, metavar="N", help="for engine speed, four-stroke")
+    parser.add_argument("--zero-pa", type=float, metavar="X", help="what the rig reads open to the room")
+    parser.add_argument("--rate-hz", type=float, metavar="R", help="ask the board for another rate")
+    add_look(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Show the dashboard until the person leaves; then say where the recording is."""
+    from sumpglass.tui.run import run_dashboard
+    from sumpglass.workflows.watch import WatchRequest, watch
+
+    check(options)
+    request = WatchRequest(
+        port=options.port,
+        scenario=options.virtual,
+        out=options.out,
+        record=not options.no_record,
+        cylinders=options.cylinders,
+        zero_pa=options.zero_pa,
+        rate_hz=options.rate_hz,
+        subject=options.subject,
+    )
+    written: list[str] = []
+    status = run_dashboard(lambda: watch(request), look(options), request, written)
+    for name in written:
+        sys.stdout.write(f"recorded to {name}; `sumpglass replay {name}` shows it again\n")
+    return status
+
+
+def check(options: argparse.Namespace) -> None:
+    """Values that argparse cannot judge. Raises InputError."""
+    if options.cylinders is not None and not 1 <= options.cylinders <= 8:
+        raise InputError(f"--cylinders is {options.cylinders}, expected 1 to 8")
+    if options.zero_pa is not None and not math.isfinite(options.zero_pa):
+        raise InputError(f"--zero-pa is {options.zero_pa:g}, expected a plain number of pascals")
+    if options.rate_hz is not None and not 1 <= options.rate_hz <= 10000:
+        raise InputError(f"--rate-hz is {options.rate_hz:g}, expected 1 to 10000")
+    if options.virtual is not None:
+        from sumpglass.simulate.orchard import scenario_named
+
+        scenario_named(options.virtual)
