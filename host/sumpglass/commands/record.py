@@ -63,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
     if last is not None:
         health = last.health
         if options.json:
-            fields = {
+            fields: dict[str, Any] = {
                 "path": path, "duration_s": last.seconds, "samples": last.samples, "rate_hz": health.rate_hz,
                 "frames_lost": health.frames_lost, "frames_damaged": health.frames_damaged,
                 "samples_late": health.samples_late, "samples_overrun": health.samples_overrun, "warnings": [],

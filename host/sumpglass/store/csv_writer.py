@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from bisect import bisect_left
-from typing import TextIO
+from typing import IO, Any
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from sumpglass.records import Mark, Recording
 ROWS_A_WRITE = 1 << 14
 
 
-def write_csv(recording: Recording, out: TextIO) -> list[str]:
+def write_csv(recording: Recording, out: IO[Any]) -> list[str]:
     """Write `t_s,pressure_pa,mark` (and the bins' own columns); returns warnings. `out` must keep line ends.
 
     A mark stands in the row of the first sample at or after it (the last row if there is none); several marks of one

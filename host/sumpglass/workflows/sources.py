@@ -17,7 +17,7 @@ from sumpglass.store.capture_file import read_capture
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows.load_recording import ARRIVALS, kind_of_file, load_recording, split_spec
 
-DEFAULT_SCENARIO = "leak_test"
+DEFAULT_SCENARIO = "leak-test"
 READINGS_S = 0.05
 """Length of the pieces in which readings that never were frames are replayed."""
 
