@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -288,6 +289,4 @@ def draw_scenario(
     if dead:
         steps = (script.breather(0.0, 0.0), *steps)
     inside = tuple(step for step in steps if step.t_s < duration_s - 3.0)
-    return Scenario(
-        name=bare.name, engine=engine, ventilation=ventilation, rig=rig, duration_s=duration_s, start_rpm=rpm, steps=inside
-    )
+    return replace(bare, steps=inside)

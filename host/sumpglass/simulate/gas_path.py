@@ -101,7 +101,7 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
             x = _CHOKED_LOSS
         per_root = opening * sqrt(twice_density * (1.0 + x * (a + x * (b + x * (c + x * d4))))) / sqrt(sqrt(u))
         leak = per_root * dp
-        stiff = per_root * (1.0 - 0.5 * dp * dp / u) * energy
+        leak_slope = per_root * (1.0 - 0.5 * dp * dp / u)
         # Suction: choked when the manifold is deep enough.
         fall = p - manifold
         x = fall / p
@@ -123,9 +123,12 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
                 hose = 0.0
             net += hose
             heat += hose * (room_energy if hose > 0.0 else gas_t_energy)
-        damping = 1.0 / (1.0 + 0.5 * dt * (stiff / volume + per_wall_time))
-        p += dt * damping * ((heat + mass * wall_rt * per_wall_time) / volume - p * per_wall_time)
-        mass += dt * damping * net
+        damping = 1.0 / (1.0 + 0.5 * dt * (leak_slope * energy / volume + per_wall_time))
+        at_walls = (mass + 0.5 * dt * net) * wall_rt
+        rise = dt * damping * ((heat + at_walls * per_wall_time) / volume - p * per_wall_time)
+        p += rise
+        # The leak of half way, as the pressure has it.
+        mass += dt * (net - 0.5 * rise * leak_slope)
         keep(p)
     state.pressure_pa, state.mass_kg, state.hose_kg_s = p, mass, hose
     return np.array(out)

@@ -1,0 +1,115 @@
+"""What the simulator says is true must follow from the contract's definitions and from the trace itself."""
+
+import numpy as np
+import pytest
+
+from sumpglass.records import CAUSES, HAPPENING_KINDS
+from sumpglass.simulate.drawn import KINDS, draw_scenario
+from sumpglass.simulate.engine import simulate
+from sumpglass.simulate.orchard import SCENARIOS, scenario_named
+from sumpglass.simulate.truth import cycle_mean
+
+EXPECTED = {
+    "leak-test": ["sudden_loss opening", "recovery closing", "sudden_loss opening", "recovery closing"],
+    "suction-lost": ["sudden_loss suction_lost", "sign_reversal suction_lost", "recovery suction_back",
+                     "sign_reversal suction_back"],
+    "stall": ["sudden_loss engine_stop", "recovery engine_start"],
+    "hose-off": ["rig_fault tap_off"],
+    "line-blocked": ["rig_fault line_blocked"],
+    "sensor-rail": ["rig_fault sensor_fault", "rig_fault sensor_fault"],
+    "blow-by-rise": ["sudden_loss blow_by_rise", "sign_reversal blow_by_rise"],
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def carried_out():
+    return {name: simulate(SCENARIOS[name], 1) for name in EXPECTED}
+
+
+@pytest.mark.parametrize("name", list(EXPECTED))
+def test_named_scenarios_tell_what_happens(carried_out, name):
+    told = [f"{h.kind} {h.cause}" for h in carried_out[name].truth if not h.optional]
+    assert told == EXPECTED[name]
+
+
+def test_words_are_the_contracts(carried_out):
+    for result in carried_out.values():
+        for happening in result.truth:
+            assert happening.kind in HAPPENING_KINDS
+            assert {happening.cause, *happening.also_causes} <= set(CAUSES)
+
+
+def test_losses_are_losses(carried_out):
+    losses = [(r, h) for r in carried_out.values() for h in r.truth if h.kind == "sudden_loss" and not h.optional]
+    assert len(losses) >= 5
+    for result, happening in losses:
+        assert happening.before_pa < 0
+        assert happening.after_pa > 0.5 * happening.before_pa
+        everything = result.everything
+        level = cycle_mean(everything.t_s, everything.sensed_mean_pa, everything.turns)
+        later = (everything.t_s > happening.t_s + 2.0) & (everything.t_s < happening.t_s + 2.5)
+        assert np.all(level[later] > 0.5 * happening.before_pa)
+
+
+def test_onset_lies_in_the_change(carried_out):
+    for result in carried_out.values():
+        for happening in result.truth:
+            near = [s for s in result.scenario.steps if -0.01 <= happening.t_s - s.t_s <= s.seconds + 1.5]
+            assert near, happening
+
+
+def test_sizes_agree_with_the_stretches(carried_out):
+    result = carried_out["suction-lost"]
+    loss = next(h for h in result.truth if h.kind == "sudden_loss")
+    assert loss.before_pa == pytest.approx(result.stretches[0].mean_pa, rel=0.05)
+    assert loss.after_pa == pytest.approx(result.stretches[1].mean_pa, rel=0.1)
+
+
+def test_stretches_know_the_engine(carried_out):
+    engines = [stretch.engine for stretch in carried_out["stall"].stretches]
+    assert engines == ["running", "stopped", "running"]
+    assert carried_out["stall"].stretches[1].rpm == 0.0
+
+
+def test_cycle_mean_takes_the_pulses_out():
+    t = np.arange(5000) / 1000.0
+    turns = t * 800 / 60
+    values = -300 + 800 * np.sin(4 * np.pi * turns) + 100 * np.sin(np.pi * turns)
+    assert np.max(np.abs(cycle_mean(t, values, turns) + 300)) < 2.0
+
+
+def test_cycle_mean_of_a_stopped_engine_is_short():
+    t = np.arange(3000) / 1000.0
+    step = np.where(t < 1.5, -500.0, 0.0)
+    mean = cycle_mean(t, step, np.zeros(3000))
+    assert mean[1000] == -500.0 and mean[2000] == 0.0
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_drawn_scenarios_tell_their_kind(kind):
+    causes = {
+        "opening": {"opening", "closing"}, "suction_lost": {"suction_lost", "suction_back"},
+        "stall": {"engine_stop", "engine_start"}, "start": {"engine_start"}, "speed_change": {"speed_change"},
+        "tap_off": {"tap_off"}, "line_blocked": {"line_blocked"}, "sensor_fault": {"sensor_fault"},
+        "blow_by_rise": {"blow_by_rise"}, "mixed": set(CAUSES),
+    }.get(kind, set())  # fmt: skip
+    result = simulate(draw_scenario(np.random.default_rng([11, KINDS.index(kind)]), kind, duration_s=30.0), 1)
+    told = {h.cause for h in result.truth if not h.optional}
+    assert told <= causes | {"out_of_range"}
+    if kind in ("opening", "suction_lost", "stall", "tap_off", "line_blocked", "sensor_fault", "blow_by_rise"):
+        assert told
+
+
+def test_drawing_is_reproducible():
+    first = draw_scenario(np.random.default_rng(3))
+    assert first == draw_scenario(np.random.default_rng(3))
+    assert first != draw_scenario(np.random.default_rng(4))
+
+
+def test_unknown_names_list_what_there_is():
+    from sumpglass.errors import InputError
+
+    with pytest.raises(InputError, match="leak-test"):
+        scenario_named("nowhere")
+    with pytest.raises(InputError, match="steady"):
+        draw_scenario(np.random.default_rng(1), "weather")
