@@ -47,18 +47,30 @@ def ago(seconds: float) -> str:
 
 
 def sentence(happening: Happening, now_s: float) -> str:
-    """ "Vacuum lost 12 s ago: an opening. The engine kept running." """
-    what = _KIND.get(happening.kind, "")
-    if happening.kind == "sign_reversal":
-        after = happening.after_pa
-        what = "Crossed zero" if after is None else "Turned to pressure" if after > 0 else "Turned to vacuum"
+    """With its age: "Vacuum lost 12 s ago: an opening. The engine kept running."."""
+    return f"{_what(happening)} {ago(now_s - happening.t_s)}: {_why(happening)}"
+
+
+def what_happened(happening: Happening) -> str:
+    """Without: "Vacuum lost: an opening. The engine kept running."."""
+    return f"{_what(happening)}: {_why(happening)}"
+
+
+def _what(happening: Happening) -> str:
+    if happening.kind != "sign_reversal":
+        return _KIND.get(happening.kind, "")
+    after = happening.after_pa
+    return "Crossed zero" if after is None else "Turned to pressure" if after > 0 else "Turned to vacuum"
+
+
+def _why(happening: Happening) -> str:
     if happening.cause == "out_of_range" and happening.after_pa is not None and happening.after_pa > 0:
         cause = "more pressure than the sensor reads."
     else:
         cause = _CAUSE.get(happening.cause, _CAUSE["unknown"])
     if happening.cause != "unknown" and happening.p_cause < SURE:
-        cause = f"likely {cause}"
-    return f"{what} {ago(now_s - happening.t_s)}: {cause}"
+        return f"likely {cause}"
+    return cause
 
 
 def sizes(happening: Happening, unit: str) -> str:

@@ -1,0 +1,101 @@
+"""`sumpglass demo`: a scripted leak test on the built-in virtual rig, on the dashboard or without a screen."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from sumpglass.commands.replay import add_look, look
+
+if TYPE_CHECKING:
+    from sumpglass.workflows.demo import DemoResult
+
+DOUBTFUL_P = 0.01
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `demo`."""
+    parser.add_argument("--no-screen", action="store_true", help="faster than real time, to a casebook and a report")
+    parser.add_argument("--out", metavar="FOLDER", help="where to write; without it a new folder here")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another engine run")
+    add_look(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """On a terminal the dashboard, else the summary."""
+    if options.no_screen or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return _without_screen(options)
+    return _on_screen(options)
+
+
+def _on_screen(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from sumpglass.tui.run import run_dashboard
+    from sumpglass.workflows.watch import WatchRequest, watch
+
+    out = None
+    if options.out:
+        from sumpglass.workflows.demo import CASEBOOK, new_folder
+
+        out = str(Path(new_folder(options.out)) / CASEBOOK)
+    request = WatchRequest(scenario="leak-test", out=out, record=out is not None, seed=options.seed)
+    status = run_dashboard(lambda: watch(request), look(options))
+    sys.stdout.write(
+        f"{f'recorded to {out}; ' if out else ''}`sumpglass demo --no-screen` writes a casebook and a report\n"
+    )
+    return status
+
+
+def _without_screen(options: argparse.Namespace) -> int:
+    from sumpglass.workflows.demo import run_demo
+
+    def progress(words: str) -> None:
+        sys.stderr.write(words + "\n")
+
+    result = run_demo(options.out, options.seed, progress)
+    sys.stdout.write("\n".join(_summary(result)) + "\n")
+    return 0
+
+
+def _leak_lines(result: DemoResult) -> list[str]:
+    """The leak's size, claimed only where the readings agree with each other."""
+    leak, given = result.leak, result.leak_input
+    if leak is None or given is None:
+        return []
+    if leak.bent or (leak.p_value is not None and leak.p_value < DOUBTFUL_P):
+        return ["", "Leak size: not claimed, because the readings with known openings do not agree with each other."]
+    from sumpglass.report.size_leak_text import leak_size_text
+
+    return ["", leak_size_text(leak, given.readings, given.warnings)]
+
+
+def _summary(result: DemoResult) -> list[str]:
+    from sumpglass.tui.words import clock, sizes, what_happened
+    from sumpglass.units import in_words
+
+    recording, assessment = result.recording, result.assessment
+    made = "the real firmware under MicroPython" if result.firmware else "the simulator alone, no firmware"
+    lines = [
+        result.title,
+        result.story,
+        "",
+        f"{len(recording.t_s)} samples in {recording.duration_s:.1f} s, {recording.missing} missing, by {made}.",
+    ]
+    pulses = assessment.pulses
+    if pulses.rpm is not None:
+        lines.append(f"Engine at {pulses.rpm:.0f} rpm.")
+    lines.append("What happened:")
+    lines += [f"  {clock(h.t_s):>5}  {what_happened(h)} {sizes(h, 'kPa')}" for h in assessment.happenings]
+    if not assessment.happenings:
+        lines.append("  nothing")
+    level = assessment.level
+    if level.mean_pa is not None:
+        lines.append(f"Level over all: {in_words(level.mean_pa)}.")
+    lines += _leak_lines(result)
+    lines += ["", f"casebook  {result.casebook}"]
+    if result.report:
+        lines.append(f"report    {result.report}")
+    lines.append(f"`sumpglass replay {result.casebook}` shows it on the dashboard.")
+    return lines
