@@ -141,7 +141,7 @@ def make(
     swing = np.zeros(len(t))
     weights = 1 + spread * rng.standard_normal(cylinders)
     weights[rng.integers(cylinders)] += weak_cylinder
-    width = rng.uniform(0.05, 0.12)
+    width = rng.uniform(0.02, min(0.07, 0.3 / cylinders))
     for k in range(cylinders):
         phase = (cycle - firing[layout][k] / 720) % 1.0
         pulse = np.exp(-0.5 * (np.minimum(phase, 1 - phase) / width) ** 2)

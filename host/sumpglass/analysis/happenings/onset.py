@@ -61,33 +61,40 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     """Fit one change to hop means (n,), its start between `earliest` and `latest`; None where there is too little."""
     n = len(mean_pa)
     half = length // 2
+    if n < 8:
+        return None
     padded = np.concatenate([np.full(half, mean_pa[:3].mean()), mean_pa, np.full(length - 1 - half, mean_pa[-3:].mean())])
     # The window is centred: near the end it sees repeated values, which the shapes see too when the change is done.
     level = np.convolve(padded, hann(length), "valid")
     earliest, latest = max(earliest, 2), min(latest, n - 2)
-    if latest < earliest or n < 8:
+    if latest < earliest:
         return None
     centred = level - level.mean()
     total = float(centred @ centred)
     best: tuple[float, str, float, int, FloatArray, FloatArray] | None = None
     for kind, value, shape in _shapes(hop_s, length, n):
-        views = np.lib.stride_tricks.sliding_window_view(shape, n)
-        # Row s of `views` begins at axis point s, so the change begins at hop n - s.
-        rows = views[n - latest : n - earliest + 1]
-        gram = np.einsum("ij,ij->i", rows, rows) - n * rows.mean(axis=1) ** 2
-        cross = rows @ centred
-        gain = np.where(gram > 1e-9, cross**2 / np.maximum(gram, 1e-9), 0.0)
+        # The part from s on, n long, begins at axis point s, so in it the change begins at hop n - s.
+        part = shape[n - latest : 2 * n - earliest]
+        sums = np.concatenate([[0.0], np.cumsum(part)])
+        squares = np.concatenate([[0.0], np.cumsum(part * part)])
+        gram = squares[n:] - squares[:-n] - (sums[n:] - sums[:-n]) ** 2 / n
+        cross = np.correlate(part, centred, "valid")
+        gain = np.where(gram > 1e-6, cross**2 / np.maximum(gram, 1e-6), 0.0)
         at = int(np.argmax(gain))
         if best is None or gain[at] > best[0] * (1 + 1e-9):
-            best = (float(gain[at]), kind, value, at, gain, rows[at])
-    assert best is not None
+            best = (float(gain[at]), kind, value, at, gain, part[at : at + n])
+    if best is None:
+        return None
     gained, kind, value, at, gain, row = best
     start = float(latest - at)
     if 0 < at < len(gain) - 1:
         curve = gain[at - 1] - 2 * gain[at] + gain[at + 1]
         if curve < 0:
             start -= float(np.clip(0.5 * (gain[at - 1] - gain[at + 1]) / curve, -0.5, 0.5))
-    slope, before = np.polyfit(row, level, 1) if np.ptp(row) > 1e-6 else (0.0, float(level.mean()))
+    off = row - row.mean()
+    square = float(off @ off)
+    slope = float(off @ centred) / square if square > 1e-9 else 0.0
+    before = float(level.mean()) - slope * float(row.mean())
     return _described(kind, value / hop_s, start, float(before), float(slope), max(0.0, total - gained), n)
 
 

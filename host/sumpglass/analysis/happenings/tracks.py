@@ -82,11 +82,8 @@ class Tracker:
         self.origin = hop
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
-        self._open: list[list[FloatArray]] = []
-        self._spreads: list[FloatArray] = []
-        self._block_levels: list[float] = []
-        self._energies: list[float] = []
-        self._shares: list[float] = []
+        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0])
+        self._summary: FloatArray = np.empty((len(LENGTHS_S) + 3, 0))
         self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
 
     def extend(self, hops: Hops) -> Track:
@@ -137,43 +134,41 @@ class Tracker:
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
         """(5, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops."""
         n = levels.shape[1]
-        out = np.empty((5, n))
-        rows = np.vstack([levels, energy, is_still])
-        pending = np.hstack([self._pending, rows])
-        begun = first - self._pending.shape[1]
-        at = 0
-        done = 0
-        while at < n:
-            upto = min(n, begun + done + self.block - first)
-            out[:, at:upto] = self._current()[:, None]
-            at = upto
-            if first + at - (begun + done) >= self.block:
-                self._close_block(pending[:, done : done + self.block])
-                done += self.block
-        self._pending = pending[:, done:]
-        return out
+        pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
+        held = self._pending.shape[1]
+        blocks = pending.shape[1] // self.block
+        now = self._now[:, None]
+        if blocks:
+            now = np.hstack([now, self._close_blocks(pending[:, : blocks * self.block].reshape(-1, blocks, self.block))])
+            self._now = now[:, -1]
+        self._pending = pending[:, blocks * self.block :]
+        return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
-    def _close_block(self, rows: FloatArray) -> None:
-        self._spreads.append(rows[: len(LENGTHS_S)].std(axis=1))
-        self._block_levels.append(float(rows[len(LENGTHS_S) - 1].mean()))
-        energies = rows[-2]
-        known = energies[~np.isnan(energies)]
-        self._energies.append(float(known.mean()) if len(known) else np.nan)
-        self._shares.append(float(rows[-1].mean()))
-        for kept in (self._spreads, self._block_levels, self._energies, self._shares):
-            del kept[: -BLOCKS]  # type: ignore[attr-defined]
-        self._now = self._choose()
+    def _close_blocks(self, rows: FloatArray) -> FloatArray:
+        """(5, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
+        spreads = rows[: len(LENGTHS_S)].std(axis=2)
+        level = rows[len(LENGTHS_S) - 1].mean(axis=1)
+        known = ~np.isnan(rows[-2])
+        counts = known.sum(axis=1)
+        energy = np.where(counts > 0, np.where(known, rows[-2], 0.0).sum(axis=1) / np.maximum(counts, 1), np.nan)
+        summary = np.vstack([spreads, level, energy, rows[-1].mean(axis=1)])
+        kept = np.hstack([self._summary, summary])
+        blocks = rows.shape[1]
+        lead = np.full((len(summary), max(0, BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
+        window = np.lib.stride_tricks.sliding_window_view(np.hstack([lead, kept[:, -(BLOCKS - 1 + blocks) :]]), BLOCKS, axis=1)
+        self._summary = kept[:, -(BLOCKS - 1) :]
+        middle = _median_of_known(window)
+        spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-3]), middle[-2]
+        enough = spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1])
+        choice = np.argmax(enough, axis=0)
+        share = np.nanmax(window[-1], axis=1)
+        return np.vstack([choice, spreads[choice, np.arange(blocks)], spreads[-1], energy, share])
 
-    def _current(self) -> FloatArray:
-        if not self._spreads:
-            return np.array([3, np.inf, np.inf, np.nan, 1.0])
-        return self._now
 
-    def _choose(self) -> FloatArray:
-        spreads = np.median(np.array(self._spreads), axis=0)
-        level = abs(float(np.median(self._block_levels)))
-        enough = np.flatnonzero(spreads <= max(QUIET_SHARE * level, 1.3 * spreads[-1]))
-        choice = int(enough[0]) if len(enough) else len(spreads) - 1
-        known = [e for e in self._energies if not np.isnan(e)]
-        energy = float(np.median(known)) if known else np.nan
-        return np.array([choice, spreads[choice], spreads[-1], energy, float(np.max(self._shares))])
+def _median_of_known(window: FloatArray) -> FloatArray:
+    """Median over the last axis (rows, blocks, few), NaN left out; NaN where all are."""
+    ordered = np.sort(window, axis=-1)
+    counts = (~np.isnan(ordered)).sum(axis=-1)
+    low, high = np.maximum((counts - 1) // 2, 0), counts // 2
+    take = np.take_along_axis(ordered, np.stack([low, np.minimum(high, window.shape[-1] - 1)], axis=-1), axis=-1)
+    return np.where(counts > 0, take.mean(axis=-1), np.nan)

@@ -1,0 +1,85 @@
+"""The level: arithmetic mean in time with its 95 % interval, after the GUM."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.analysis.statistics import Mean, mean_with_autocorrelation, student_95
+from sumpglass.records import FloatArray
+
+
+@dataclass(frozen=True)
+class LevelReading:
+    """Mean in pascals, zero subtracted; None where there is no reading."""
+
+    mean_pa: float | None
+    u95_pa: float | None
+    state: str
+    parts_pa: dict[str, float]
+    """Half-widths of the parts of the interval, for the report: "scatter", "zero", "gain", "resolution", "drift"."""
+
+
+NO_LEVEL = LevelReading(None, None, "no_reading", {})
+
+
+def time_weights(t_s: FloatArray, period_s: float) -> FloatArray | None:
+    """Seconds (n,) that each sample stands for, gaps left out; None where all stand for the same."""
+    steps = np.diff(t_s)
+    if not len(steps) or float(np.abs(steps - period_s).max()) < 0.5 * period_s:
+        return None
+    held = np.minimum(steps, 1.5 * period_s)
+    return np.concatenate([[held[0]], held]) / 2 + np.concatenate([held, [held[-1]]]) / 2
+
+
+def scatter(pieces: list[FloatArray]) -> Mean:
+    """Mean of all pieces together, each a stationary stretch of its own, weighted by length."""
+    means = [mean_with_autocorrelation(piece) for piece in pieces if len(piece)]
+    counts = np.array([len(piece) for piece in pieces if len(piece)], dtype=float)
+    share = counts / counts.sum()
+    value = float(sum(w * m.value for w, m in zip(share, means)))
+    variances = np.array([(w * m.u) ** 2 for w, m in zip(share, means)])
+    total = float(variances.sum())
+    if not np.isfinite(total) or total <= 0:
+        return Mean(value, 0.0 if total <= 0 else float("inf"), 1.0, float(len(counts)))
+    freedom = total**2 / float(sum(v**2 / m.degrees_of_freedom for v, m in zip(variances, means)))
+    return Mean(value, float(np.sqrt(total)), freedom, float(sum(m.effective for m in means)))
+
+
+def quantising_u95(code_pa: float, spread_pa: float) -> float:
+    """Half-width in pascals that codes of `code_pa` leave in a mean of codes that scatter by `spread_pa`.
+
+    A reading that rests on one code may lie anywhere within half of it. Scatter dithers the converter, and the bias
+    falls as exp(-2 (pi s/q)^2) with the scatter s before the converter (Widrow and Kollar, Quantization Noise, 2008,
+    ch. 6); of the scatter behind it up to half a code may be the converter's own.
+    """
+    if code_pa <= 0:
+        return 0.0
+    before2 = max(0.0, spread_pa**2 - code_pa**2 / 4.0)
+    return 0.475 * code_pa * float(np.exp(-2.0 * np.pi**2 * before2 / code_pa**2))
+
+
+def read_level(
+    mean_pa: float,
+    pieces: list[FloatArray],
+    zero_u95_pa: float,
+    gain_relative_u95: float,
+    code_pa: float,
+    drift_u95_pa: float = 0.0,
+) -> LevelReading:
+    """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted)."""
+    found = scatter(pieces)
+    spread = float(np.sqrt(np.mean([np.var(piece) for piece in pieces])))
+    parts = {
+        "scatter": student_95(found.degrees_of_freedom) * found.u,
+        "zero": zero_u95_pa,
+        "gain": gain_relative_u95 * abs(mean_pa),
+        "resolution": quantising_u95(code_pa, spread),
+        "drift": drift_u95_pa,
+    }
+    u95 = float(np.sqrt(sum(part**2 for part in parts.values())))
+    if not np.isfinite(u95):
+        return LevelReading(mean_pa, None, "undecided", parts)
+    state = "undecided" if abs(mean_pa) <= u95 else "vacuum" if mean_pa < 0 else "pressure"
+    return LevelReading(mean_pa, u95, state, parts)
