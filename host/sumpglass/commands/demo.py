@@ -32,8 +32,9 @@ def run(options: argparse.Namespace) -> int:
 def _on_screen(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from sumpglass.commands.watch import open_request
     from sumpglass.tui.run import run_dashboard
-    from sumpglass.workflows.watch import WatchRequest, watch
+    from sumpglass.workflows.watch_request import WatchRequest
 
     out = None
     if options.out:
@@ -41,7 +42,7 @@ def _on_screen(options: argparse.Namespace) -> int:
 
         out = str(Path(new_folder(options.out)) / CASEBOOK)
     request = WatchRequest(scenario="leak-test", out=out, record=out is not None, seed=options.seed)
-    status = run_dashboard(lambda: watch(request), look(options))
+    status = run_dashboard(lambda: open_request(request), look(options))
     sys.stdout.write(
         f"{f'recorded to {out}; ' if out else ''}`sumpglass demo --no-screen` writes a casebook and a report\n"
     )

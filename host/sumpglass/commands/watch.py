@@ -5,9 +5,14 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+from typing import TYPE_CHECKING
 
 from sumpglass.commands.replay import add_look, look
 from sumpglass.errors import InputError
+
+if TYPE_CHECKING:
+    from sumpglass.workflows.session import Session
+    from sumpglass.workflows.watch_request import WatchRequest
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Show the dashboard until the person leaves; then say where the recording is."""
     from sumpglass.tui.run import run_dashboard
-    from sumpglass.workflows.watch import WatchRequest, watch
+    from sumpglass.workflows.watch_request import WatchRequest
 
     check(options)
     request = WatchRequest(
@@ -47,10 +52,17 @@ def run(options: argparse.Namespace) -> int:
         subject=options.subject,
     )
     written: list[str] = []
-    status = run_dashboard(lambda: watch(request), look(options), request, written)
+    status = run_dashboard(lambda: open_request(request), look(options), request, written)
     for name in written:
         sys.stdout.write(f"recorded to {name}; `sumpglass replay {name}` shows it again\n")
     return status
+
+
+def open_request(request: WatchRequest) -> Session:
+    """Called on the feed's thread, after the first paint: what a session needs is loaded only then."""
+    from sumpglass.workflows.watch import watch
+
+    return watch(request)
 
 
 def check(options: argparse.Namespace) -> None:

@@ -63,7 +63,7 @@ from sumpglass.workflows.live import (
 )
 
 if TYPE_CHECKING:
-    from sumpglass.workflows.watch import WatchRequest
+    from sumpglass.workflows.watch_request import WatchRequest
 
 __all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
 
@@ -170,7 +170,8 @@ class SumpglassApp(LookApp):
 
     def on_ready(self) -> None:
         if self._started:
-            self._pump.start()
+            # The feed loads and opens much: the first paint goes before it.
+            self.call_after_refresh(self._pump.start)
 
     def restart_feed(self, opener: Callable[[], Feed]) -> None:
         """Close the present feed, if there is one, and open another."""

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from sumpglass.errors import InputError
 from sumpglass.tui.settings import ScreenOptions
 from sumpglass.workflows.feed import Feed
-from sumpglass.workflows.watch import WatchRequest
+from sumpglass.workflows.watch_request import WatchRequest
 
 
 def run_dashboard(

@@ -16,26 +16,10 @@ from sumpglass.link.source import Source
 from sumpglass.records import Zero
 from sumpglass.workflows.live import Ended, LiveEvent
 from sumpglass.workflows.session import Recorder, Session
+from sumpglass.workflows.watch_request import WatchRequest
 
 GIVEN_ZERO_U95_PA = 5.0
 """Half-width taken for a zero that was given as a bare number."""
-
-
-@dataclass(frozen=True)
-class WatchRequest:
-    """What a person asked for."""
-
-    port: str | None = None
-    scenario: str | None = None
-    """Name of a scenario for the virtual rig; None for a real one."""
-    out: str | None = None
-    """Casebook to write to; None picks a name."""
-    record: bool = True
-    cylinders: int | None = None
-    zero_pa: float | None = None
-    rate_hz: float | None = None
-    subject: str = ""
-    seed: int = 1
 
 
 @dataclass(frozen=True)
@@ -91,6 +75,7 @@ def open_built_in(scenario: Any, seed: int) -> tuple[Source, Any]:
         from sumpglass.link.simulated import SimulatedSource
 
         return SimulatedSource(scenario, seed), None
+    source.facts = dataclasses.replace(source.facts, name="virtual rig")
     return source, getattr(source, "board", None)
 
 

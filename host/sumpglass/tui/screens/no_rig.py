@@ -16,13 +16,13 @@ from sumpglass.tui.widgets.foot import KeyBar
 from sumpglass.workflows.watch import (
     DemoTrace,
     PortTold,
-    WatchRequest,
     demo_traces,
     ports_seen,
     replay,
     rig_is_there,
     watch,
 )
+from sumpglass.workflows.watch_request import WatchRequest
 
 if TYPE_CHECKING:
     from sumpglass.tui.app import SumpglassApp
