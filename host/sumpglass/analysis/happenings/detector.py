@@ -23,6 +23,8 @@ from sumpglass.records import FloatArray, Happening
 HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 0.5}
 SAME_HAPPENING_S = 1.5
 """Flags raised within this time of each other, in the same direction, are one physical happening."""
+TRAIL_S = 0.25
+"""A flag is taken back on the mean over this time, which pulses do not shake."""
 GAP_S = 0.4
 LONG_GAP_S = 2.0
 PIECE = 65536
@@ -36,6 +38,7 @@ class _Pending:
 
     key: int
     kind: str
+    raised_hop: int
     due_hop: int
     limit_pa: float
     side: int
@@ -59,6 +62,7 @@ class HappeningDetector:
         self._pending: list[_Pending] = []
         self._episodes: list[Episode] = []
         self._lost: list[tuple[float, str, int]] = []
+        self._earliest_s = -np.inf
         if settings.rate_hz is not None:
             self._begin(settings.rate_hz)
 
@@ -224,7 +228,7 @@ class HappeningDetector:
 
     def _step(self, track: Track, masks: dict[str, np.ndarray], hop: int) -> None:
         at = hop - track.first
-        self._settle_pending(track, hop)
+        done = self._settle_pending(track, hop)
         level = float(track.level_pa[at])
         watch = self._watch
         if masks["still"][at]:
@@ -233,15 +237,16 @@ class HappeningDetector:
             self._rail(track, hop)
         if "sign" in masks and masks["sign"][at]:
             watch.sign = 1 if track.slow_pa[at] > 0 else -1
-        if masks["loss"][at] and not self._is_pending("sudden_loss"):
+        # A flag that was just confirmed has moved the yardsticks: the masks of this hop know nothing of it yet.
+        if masks["loss"][at] and "sudden_loss" not in done and not self._is_pending("sudden_loss"):
             reference = float(masks["reference"][at])
             self._flag("sudden_loss", track, hop, 0.5 * reference, 1, reference)
         elif masks["fade"][at]:
             self._episode(track, hop, False, "fade")
             watch.fresh_from = hop + round(1.0 / self._hop_s)
-        if "recovery" in masks and masks["recovery"][at] and not self._is_pending("recovery") and watch.lost_pa is not None:
+        if "recovery" in masks and masks["recovery"][at] and not done and not self._is_pending("recovery") and watch.lost_pa is not None:
             self._flag("recovery", track, hop, 0.5 * watch.lost_pa, -1, watch.lost_pa)
-        if "reversal" in masks and masks["reversal"][at] and not self._is_pending("sign_reversal"):
+        if "reversal" in masks and masks["reversal"][at] and "sign_reversal" not in done and not self._is_pending("sign_reversal"):
             self._flag("sign_reversal", track, hop, 0.0, 1 if level > 0 else -1, None)
         if masks["drop"][at]:
             self._episode(track, hop, True, "drop")
@@ -274,28 +279,32 @@ class HappeningDetector:
         raised = self._time(hop)
         level = float(track.level_pa[hop - track.first])
         key = self._add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
-        self._pending.append(_Pending(key, kind, hop + round(HOLD_S[kind] / self._hop_s), limit, side))
+        self._pending.append(_Pending(key, kind, hop, hop + round(HOLD_S[kind] / self._hop_s), limit, side))
         episode = self._episode(track, hop, side > 0, kind)
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._lost[-1][1]
         episode.keys.append(key)
         self._revise(key, episode.described(self._happenings[key], False))
         watch = self._watch
-        if kind == "sudden_loss":
-            watch.fresh_from = hop + round(1.0 / self._hop_s)
-            watch.recovery_from = hop
-        elif kind == "sign_reversal":
+        if kind == "sign_reversal":
             watch.sign = side
 
-    def _settle_pending(self, track: Track, hop: int) -> None:
-        level = float(track.level_pa[hop - track.first])
+    def _settle_pending(self, track: Track, hop: int) -> set[str]:
+        """Confirm or withdraw what waits; returns the kinds of which one was."""
+        done = set()
+        at = hop - track.first
+        level = float(track.mean_pa[max(0, at - round(TRAIL_S / self._hop_s)) : at + 1].mean())
         for pending in list(self._pending):
-            if pending.side * (level - pending.limit_pa) <= 0:
+            young = hop - pending.raised_hop < round(TRAIL_S / self._hop_s)
+            if not young and pending.side * (level - pending.limit_pa) <= 0:
                 self._pending.remove(pending)
                 self._withdraw(pending, hop)
+                done.add(pending.kind)
             elif hop >= pending.due_hop:
                 self._pending.remove(pending)
                 self._confirm(pending, hop)
+                done.add(pending.kind)
+        return done
 
     def _withdraw(self, pending: _Pending, hop: int) -> None:
         happening = self._happenings[pending.key]
@@ -309,8 +318,11 @@ class HappeningDetector:
     def _confirm(self, pending: _Pending, hop: int) -> None:
         watch = self._watch
         if pending.kind == "sudden_loss":
-            self._lost.append((2.0 * pending.limit_pa, "unknown", pending.key))
+            cause = self._happenings[pending.key].cause
+            self._lost.append((2.0 * pending.limit_pa, cause, pending.key))
             del self._lost[:-8]
+            watch.fresh_from = pending.raised_hop + round(1.0 / self._hop_s)
+            watch.recovery_from = hop
         elif pending.kind == "recovery":
             while self._lost and self._lost[-1][0] >= 2.0 * pending.limit_pa:
                 self._lost.pop()
@@ -327,10 +339,10 @@ class HappeningDetector:
             same_way = episode.upward == upward or opened_by in ("drop", "still", "rail") or episode.opened_by in ("drop", "still", "rail")
             if same_way and hop - episode.raised_hop <= near:
                 return episode
-        earliest = -np.inf
         for episode in list(self._episodes):
             self._check(episode, track, hop - 1 - round(0.15 / self._hop_s), last=True)
-            earliest = episode.onset_s + 0.3
+        earliest = self._earliest_s
+        self._earliest_s = self._time(hop) + 0.5
         at = hop - track.first
         window = max(3, round(2 * float(track.delay_hops[at]) + 1))
         new = Episode(upward, hop, window, opened_by, earliest_s=earliest)
@@ -357,7 +369,8 @@ class HappeningDetector:
         """Raise, revise or withdraw the rig fault that goes with this episode's cause."""
         cause, p = episode.cause
         if episode.rig_key is None:
-            if cause in RIG_CAUSES and p > SURE and not (cause == episode.lost_cause and not episode.upward):
+            told = episode.evidence is not None and episode.evidence.after_s > 0.15 or episode.still or episode.railed
+            if told and cause in RIG_CAUSES and p > SURE and not (cause == episode.lost_cause and not episode.upward):
                 raised = self._time(hop)
                 onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
                 episode.rig_key = self._add(Happening("rig_fault", onset, raised, None, None, cause, p))
@@ -401,13 +414,15 @@ class HappeningDetector:
     def _edge(self, value: float, near_s: float) -> float | None:
         """How many samples the signal took to reach an extreme `value` about `near_s`; None where it is none."""
         t, p = self._samples.between(near_s - 4.0, near_s + 1.0)
-        if len(p) < 16:
+        watch = self._watch
+        rails = [rail for rail in (watch.range_low_pa, watch.range_high_pa) if rail is not None]
+        if len(p) < 16 or (rails and min(abs(value - rail) for rail in rails) > watch.rail_margin_pa + 1e-6):
             return None
-        same = np.abs(p - value) <= max(self._watch.rail_margin_pa, 1e-9)
+        same = np.abs(p - value) <= max(watch.rail_margin_pa, 1e-9)
         if np.any(np.abs(p[~same]) > abs(value)) or not same.any():
             return None
         arrivals = np.flatnonzero(same[1:] & ~same[:-1]) + 1
-        if len(arrivals) > 2:
+        if len(arrivals) > (2 if rails else 8):
             return 100.0
         if not len(arrivals):
             return None

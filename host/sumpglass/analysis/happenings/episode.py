@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sumpglass.analysis.happenings.cause import judge
-from sumpglass.analysis.happenings.evidence import Evidence, measure
+from sumpglass.analysis.happenings.evidence import Evidence, measure, pulse_end
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.tracks import Track
@@ -56,27 +56,39 @@ class Episode:
 
     def examine(self, track: Track, samples: SampleHistory, hop: int, hop_s: float, start_s: float, zero_u95_pa: float) -> None:
         """Fit the onset and judge the cause from everything up to the end of hop number `hop`."""
-        self._fit(track, hop, hop_s, start_s)
         now = start_s + (hop + 1) * hop_s
+        if not (self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)):
+            self._fit(track, hop, hop_s, start_s)
         t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
-        if len(t) < 24 or self.change is None:
+        if len(t) < 24:
             return
+        duration, rise = (self.change.duration_hops * hop_s, self.change.tau_hops * hop_s) if self.change else (0.02, 0.0)
         at = min(hop - track.first, len(track) - 1)
         slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
         level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
         found = measure(
-            t, p, self.onset_s, self.change.duration_hops * hop_s, self.change.tau_hops * hop_s,
-            self.window_hops * hop_s, level_u,
+            t, p, self.onset_s, duration, rise, self.window_hops * hop_s, level_u,
         )  # fmt: skip
         if found is None:
             return
-        if self.opened_by == "drop" and found.death_s is not None and abs(found.after_pa - found.before_pa) < 0.35 * abs(found.before_pa):
-            # The level hardly moved: the fit of its change says nothing of when it began, the end of the pulses does.
-            self.onset_s += found.death_s
-            found = replace(found, death_s=0.0)
         self.before_pa, self.after_pa = found.before_pa, found.after_pa
         self.evidence = replace(found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples)
         self.causes = judge(self.evidence, self.upward, self.lost_cause)
+
+    def _fit_end(self, samples: SampleHistory, now: float, raised_s: float) -> bool:
+        """Onset from the end of the pulses, where they ended and the level hardly moved; False where it did not."""
+        t, p = samples.between(max(self.earliest_s, raised_s - LOOK_BACK_S), now)
+        edge, late = int(np.searchsorted(t, raised_s - 0.6)), int(np.searchsorted(t, raised_s))
+        if edge < 24 or len(t) - late < 3:
+            return False
+        before, after = float(p[:edge].mean()), float(p[late:].mean())
+        if abs(after - before) > 0.35 * abs(before):
+            return False
+        end = pulse_end(t, p, edge)
+        if end is None:
+            return False
+        self.change, self.onset_s, self.crossing_s = None, end, None
+        return True
 
     def _fit(self, track: Track, hop: int, hop_s: float, start_s: float) -> None:
         """Onset from the hop means between the happening before and now."""

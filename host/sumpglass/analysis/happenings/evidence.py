@@ -118,23 +118,35 @@ def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[fl
     return (best - most) / STEPS_PER_OCTAVE, float(likeness[best]), float(near)
 
 
-def pulse_end(t_s: FloatArray, ac_pa: FloatArray, onset_s: float, period_s: float, rms_before: float, noise: float) -> float | None:
-    """Time at which the pulses fell for good below 0.35 of their size before; None while they live."""
+def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: float = 0.0) -> float | None:
+    """Time at which the pulses of samples (n,) fell for good from what they were before sample `edge`; None if they live."""
     rate = (len(t_s) - 1) / (t_s[-1] - t_s[0])
-    width = max(3, int(max(0.08, 1.2 * period_s) * rate))
-    if len(ac_pa) < 3 * width:
+    width = max(4, int(max(0.1, 1.2 * period_s) * rate))
+    if len(pressure_pa) < edge + 3 or edge < 2 * width:
         return None
-    # Two-sided difference from the local mean: a step of the level leaves a trace of one window only.
-    total = np.concatenate([[0.0], np.cumsum(ac_pa)])
-    square = np.concatenate([[0.0], np.cumsum(ac_pa**2)])
-    mean = (total[width:] - total[:-width]) / width
-    rms2 = np.maximum((square[width:] - square[:-width]) / width - mean**2, 0.0)
-    limit = (0.35 * rms_before) ** 2 + 1.3 * noise**2
+    # The straight line through each window is taken off, so that a level that moves is no pulse.
+    rms2 = _scatter_about_line(pressure_pa - pressure_pa[0], width)
+    reference = float(np.median(rms2[: edge - width]))
+    least = float(np.quantile(rms2, 0.02))
+    limit = max(0.12 * reference, least + 0.15 * (reference - least))
+    if least > 0.4 * reference:
+        return None
     alive = np.flatnonzero(rms2 > limit)
-    if not len(alive) or alive[-1] >= len(rms2) - max(2, width // 2):
+    if not len(alive) or alive[-1] >= len(rms2) - max(2, width // 3):
         return None
-    # The last window that still held pulses began at alive[-1]; the pulses ended soon after its beginning.
-    return float(t_s[alive[-1]] + 0.12 * width / rate)
+    # The last window that still held pulses began at alive[-1] and holds a tenth of them in its first part.
+    return float(t_s[alive[-1]] + 0.1 * width / rate)
+
+
+def _scatter_about_line(values: FloatArray, width: int) -> FloatArray:
+    """Mean square (n - width + 1,) about the straight line in each window."""
+    axis = np.arange(len(values), dtype=float)
+    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (values, values * values, values * axis)]
+    total, square, moment = (s[width:] - s[:-width] for s in sums)
+    middle = np.arange(len(total)) + (width - 1) / 2
+    slope_moment = moment - middle * total
+    spread = width * (width * width - 1) / 12.0
+    return np.maximum(square - total**2 / width - slope_moment**2 / spread, 0.0) / width
 
 
 def measure(
@@ -174,7 +186,7 @@ def measure(
     death, glide = None, None
     if seen:
         strongest = float(spec_b.hz[used_b][np.argmax(spec_b.power[used_b])])
-        end = pulse_end(t_s[first:], pressure_pa[first:], onset_s, max(1.0 / strongest, 0.6 * period_hint_s), pulse_b, noise)
+        end = pulse_end(t_s[first:], pressure_pa[first:], edge - first, max(1.0 / strongest, 0.6 * period_hint_s))
         if end is not None:
             death = end - onset_s
             stop = int(np.searchsorted(t_s, end))

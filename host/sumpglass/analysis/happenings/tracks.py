@@ -17,6 +17,7 @@ from sumpglass.records import FloatArray
 
 LENGTHS_S = (0.08, 0.12, 0.18, 0.27, 0.4, 0.6, 1.0)
 """Lengths of the Hann windows among which the level's is chosen."""
+CALM = 3
 QUIET_SHARE = 0.06
 """A window is short enough when the spread of its mean is below this part of the level."""
 BLOCK_S = 1.0
@@ -39,6 +40,8 @@ class Track:
     sigma_pa: FloatArray
     """Spread of `level_pa` while nothing happened; infinite while still learning."""
     delay_hops: FloatArray
+    calm_pa: FloatArray
+    """Level over at least `LENGTHS_S[CALM]`: what pulses of a speed that moves cannot shake."""
     slow_pa: FloatArray
     """Hann mean over 1 s."""
     slow_sigma_pa: FloatArray
@@ -108,7 +111,7 @@ class Tracker:
         where = np.arange(n)
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
-            hops.first, levels[choice, where], yard[1], delay[choice], levels[-1], yard[2], energy, yard[3], still,
+            hops.first, levels[choice, where], yard[1], delay[choice], levels[np.maximum(choice, CALM), where], levels[-1], yard[2], energy, yard[3], still,
             yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 

@@ -18,8 +18,11 @@ from sumpglass.records import FloatArray
 SIGMAS = 2.0
 LEAST_SIGMAS = 7.0
 SIGN_SIGMAS = 4.0
-DROP_SHARE = 0.1
-"""Pulses are gone when their energy is below this part of what it was: a third of the amplitude."""
+DROP_SHARE = 0.35
+"""Pulses may be gone when the energy, noise included, is below this part of what it was; the evidence then decides."""
+DROP_FLOOR_PA2 = 0.25
+SETTLED_SHARE = 0.25
+"""A level has settled that moved by no more than this part of itself within twice `SETTLED_S`."""
 STILL_S = 0.3
 STILL_SHARE = 0.3
 RAIL_SHARE = 0.5
@@ -64,6 +67,11 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int) ->
     # Deep is low here, for both sides.
     held = np.full(len(slow), np.inf)
     held[back:] = np.maximum(slow[back:], slow[:-back])
+    first = slow[: -2 * back]
+    moved = np.abs(slow[2 * back :] - first)
+    with np.errstate(invalid="ignore"):
+        unsettled = moved > SETTLED_SHARE * np.abs(first) + 4.0 * track.slow_sigma_pa[2 * back :]
+    held[2 * back :][unsettled] = np.inf
     known = np.isfinite(track.sigma_pa)
     stale = fresh_from - track.first
     if stale > 0:
@@ -101,14 +109,15 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
             found["sign"] = known & (np.abs(track.slow_pa) > slow_edge)
         else:
-            found["reversal"] = known & (-watch.sign * level > edge)
+            found["reversal"] = known & (-watch.sign * track.calm_pa > edge)
         if watch.lost_pa is not None:
             found["recovery"] = known & (level < 0.5 * watch.lost_pa - SIGMAS * sigma)
             found["recovery"][: max(0, watch.recovery_from - track.first)] = False
-        drop = track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2
+        drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (track.energy_ref_pa2 > DROP_FLOOR_PA2)
         drop[: max(0, watch.drop_from - track.first)] = False
-        found["drop"] = drop & known
+        found["drop"] = drop & known & (not watch.still) & (not watch.railed)
     still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)
+    found["drop"] &= track.still_hops * hop_s < 0.1
     found["still"] = ~(track.still_hops > 0) if watch.still else still
     if watch.range_low_pa is not None or watch.range_high_pa is not None:
         share = rail_share(track, hop_s, watch)
