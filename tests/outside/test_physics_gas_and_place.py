@@ -68,8 +68,11 @@ def test_one_kilopascal_of_water(celsius, millimetres):
 @pytest.mark.parametrize(
     ("degrees", "plain", "with_reservoir", "for_10_pa_mm"),
     # Inclined tube of 100 mm, water of 20 degC, g0: closed form computed independently.
-    [(10, 169.985308, 179.774372, 5.882861), (15, 253.359613, 263.148677, 3.946959),
-     (30, 489.453187, 499.242250, 2.043096)],
+    [
+        (10, 169.985308, 179.774372, 5.882861),
+        (15, 253.359613, 263.148677, 3.946959),
+        (30, 489.453187, 499.242250, 2.043096),
+    ],
 )
 def test_inclined_tube(degrees, plain, with_reservoir, for_10_pa_mm):
     assert water.column_pressure_pa(0.1, 20.0, degrees) == pytest.approx(plain, abs=5e-5)
@@ -120,8 +123,12 @@ def test_viscosity(celsius, viscosity):
 @pytest.mark.parametrize(
     ("pascals", "celsius", "humidity", "density"),
     # CIPM-2007 (400 ppm CO2), computed; CoolProp HumidAir gives 1.199359 for the first.
-    [(101325, 20, 0.5, 1.199314), (101325, 20, 1.0, 1.194087), (100000, 20, 0.5, 1.183557),
-     (101325, 25, 1.0, 1.170357)],
+    [
+        (101325, 20, 0.5, 1.199314),
+        (101325, 20, 1.0, 1.194087),
+        (100000, 20, 0.5, 1.183557),
+        (101325, 25, 1.0, 1.170357),
+    ],
 )
 def test_moist_air(pascals, celsius, humidity, density):
     assert gas.moist_air_density_kg_m3(pascals, celsius + 273.15, humidity) == pytest.approx(density, abs=1.5e-6)

@@ -49,7 +49,7 @@ class CrankMotion:
     """
 
     def __init__(self, engine: Engine, step_s: float, rpm: float, rng: np.random.Generator, pulsating: bool) -> None:
-        streams = rng.spawn(3)
+        streams = rng.spawn(4)
         self.engine = engine
         self.command = Track(rpm)
         """Governed speed, rev/min."""
@@ -61,6 +61,7 @@ class CrankMotion:
         )
         self._jitter = CycleDraws(streams[1], 1)
         self._strength_draws = CycleDraws(streams[2], engine.cylinders)
+        self._ripple_draws = CycleDraws(streams[3], 1)
         strength = np.asarray(engine.cylinder_strength or (1.0,) * engine.cylinders, dtype=float)
         self._strength = strength / strength.mean()
         turn = np.linspace(0.0, 2.0 * np.pi, _TABLE + 1)
@@ -110,7 +111,14 @@ class CrankMotion:
         """Crank angle in turns (n,) since the start."""
         turns = self.turns + np.cumsum(rpm) * (self._step_s / 60.0)
         self.turns = float(turns[-1])
-        return turns
+        ripple = self.engine.speed_ripple if self._pulsating else 0.0
+        if ripple <= 0:
+            return turns
+        # Speed dips before each firing and rises after it; each cycle a little more or less. The swing is nil at the
+        # ends of a cycle, so angles join.
+        per_turn = self.engine.cylinders / 2.0
+        uneven = 1.0 + 0.2 * self._ripple_draws.at(np.floor(turns / 2.0), 0)
+        return turns + ripple * uneven / (2.0 * np.pi * per_turn) * np.sin(2.0 * np.pi * per_turn * turns)
 
     def gas_volume(self, turns: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Gas volume (n,) and (volume before / volume now)^gamma (n,)."""

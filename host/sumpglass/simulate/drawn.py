@@ -59,6 +59,7 @@ def draw_engine(rng: Random, cylinders: int | None = None) -> Engine:
         wall_time_s=log_uniform(rng, 0.03, 0.3), idle_rpm=rng.uniform(500.0, 1100.0),
         manifold_idle_pa=rng.uniform(28e3, 48e3), blow_by_share=log_uniform(rng, 0.004, 0.02),
         cylinder_strength=strength, cycle_variation=rng.uniform(0.05, 0.35), speed_jitter=log_uniform(rng, 1e-3, 1e-2),
+        speed_ripple=log_uniform(rng, 0.01, 0.12) / number,
         speed_wander=log_uniform(rng, 1e-3, 1.2e-2), wander_time_s=rng.uniform(0.7, 4.0),
         hunting_share=rng.uniform(0.005, 0.03) if rng.uniform() < 0.1 else 0.0, hunting_s=rng.uniform(1.5, 4.0),
     )  # fmt: skip
@@ -92,6 +93,7 @@ def draw_sensor(rng: Random, wanted_pa: float) -> Sensor:
         hum_pa=log_uniform(rng, 1e-3, 5e-3) * span if rng.uniform() < 0.25 else 0.0,
         spike_pa=log_uniform(rng, 0.01, 0.1) * span if rng.uniform() < 0.2 else 0.0,
         shake_pa=log_uniform(rng, 3e-4, 3e-3) * span if rng.uniform() < 0.25 else 0.0,
+        sticky_codes=int(rng.integers(1, 5)) if bits == 12 and rng.uniform() < 0.4 else 0,
         offset_u95_pa=0.004 * span,
     )  # fmt: skip
 
@@ -117,7 +119,14 @@ def draw_ventilation(rng: Random, engine: Engine, rpm: float, dead_ended: bool) 
     hose = rng.uniform(0.3, 1.2) if rng.uniform() < 0.4 else 0.0
     area = (draw + blow_by) / flux
     valve = SprungValve(idle_cda_m2=area, cruise_cda_m2=area * rng.uniform(1.8, 4.0)) if rng.uniform() < 0.15 else None
-    return Ventilation(area, valve, breather, hose, rng.uniform(0.012, 0.022), seal), level
+    reed = not dead_ended and swing_pa(engine) > 3000.0 and rng.uniform() < 0.5
+    ventilation = Ventilation(
+        restriction_cda_m2=area, valve=valve, breather_cda_m2=breather, breather_length_m=hose,
+        breather_bore_m=rng.uniform(0.012, 0.022), breather_one_way=reed, seal_cda_m2=seal,
+        whistle_pa=level * log_uniform(rng, 0.01, 0.15) if rng.uniform() < 0.15 else 0.0,
+        whistle_hz=log_uniform(rng, 40.0, 400.0),
+    )  # fmt: skip
+    return ventilation, level
 
 
 def _opening(rng: Random, scenario: Scenario, level: float, dead: bool) -> tuple[Step, ...]:
@@ -211,9 +220,7 @@ def _blow_by(rng: Random, scenario: Scenario, level: float, dead: bool) -> tuple
     rises = rng.uniform(12.0, 20.0)
     engine, vent = scenario.engine, scenario.ventilation
     drawn = float(
-        kg_s_from_lpm(
-            crankcase.intake_flow_lpm(engine.displacement_m3, scenario.rpm_at_start, engine.manifold_idle_pa)
-        )
+        kg_s_from_lpm(crankcase.intake_flow_lpm(engine.displacement_m3, scenario.rpm_at_start, engine.manifold_idle_pa))
     )
     flux = critical_flow_function() * 101325.0 / math.sqrt(287.055 * engine.gas_k)
     carried = flux * vent.restriction_cda_m2 / (engine.blow_by_share * drawn)
@@ -281,6 +288,8 @@ def draw_scenario(
         rate_hz=draw_rate_hz(rng) if rate_hz is None else rate_hz,
         turbulence=log_uniform(rng, 0.003, 0.03),
         port_cda_m2=log_uniform(rng, 3e-6, 12e-6),
+        gust_pa=log_uniform(rng, 0.3, 8.0) if rng.uniform() < 0.3 else 0.0,
+        time_jitter_s=log_uniform(rng, 1e-5, 1e-3) if rng.uniform() < 0.3 else 0.0,
     )
     bare = Scenario(
         name=f"drawn {chosen}", engine=engine, ventilation=ventilation, rig=rig, duration_s=duration_s, start_rpm=rpm

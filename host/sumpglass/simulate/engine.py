@@ -18,16 +18,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from sumpglass.physics.crankcase import intake_flow_lpm
-from sumpglass.physics.gas import FloatArray, kg_s_from_lpm
+from sumpglass.physics.gas import FloatArray
 from sumpglass.records import Mark, Recording
 from sumpglass.simulate import gas_path
 from sumpglass.simulate.crank_motion import CrankMotion
-from sumpglass.simulate.noise import WanderNoise
+from sumpglass.simulate.membrane import Membrane
+from sumpglass.simulate.samples import Chunk
 from sumpglass.simulate.script import Scenario, Step
-from sumpglass.simulate.sensor_line import Blockage, LineResponse
-from sumpglass.simulate.sensor_output import CountArray, Response, SensorOutput
+from sumpglass.simulate.sensor_output import CountArray, SensorOutput
 from sumpglass.simulate.tracks import Track
+from sumpglass.simulate.ventilation_path import VentilationPath
 
 if TYPE_CHECKING:
     from sumpglass.simulate.truth import TrueHappening, TrueStretch
@@ -36,53 +36,6 @@ BLOCK_S = 0.1
 WARM_UP_BLOCKS = 15
 LEAST_STEP_RATE_HZ = 4000.0
 """Against 32 kHz: swing within 0.2 % (0.7 % for eight cylinders at 6000 rpm), mean within 1 Pa."""
-
-
-@dataclass(frozen=True)
-class Chunk:
-    """Samples in a row, all arrays (n,)."""
-
-    t_s: FloatArray
-    pressure_pa: FloatArray
-    """As the sensor tells it: the codes by the data sheet's scale."""
-    counts: CountArray
-    port_pa: FloatArray
-    """Gauge pressure in the crankcase, the truth."""
-    sensed_pa: FloatArray
-    """Gauge pressure at the membrane, without the sensor's errors, noise and range."""
-    analogue_pa: FloatArray
-    """The same with errors and noise, before range and converter: for stand-ins that do those themselves."""
-    sensed_mean_pa: FloatArray
-    """Mean of `sensed_pa` over the sample's period: does not alias where sampling is slower than the pulses."""
-    port_mean_pa: FloatArray
-    """Mean of `port_pa` likewise."""
-    port_root: FloatArray
-    """Mean of sign(p) sqrt|p| of `port_pa` likewise, sqrt(Pa): what drives flow through openings."""
-    rpm: FloatArray
-    turns: FloatArray
-    """Crank angle in turns."""
-    opening_cda_m2: FloatArray
-    """All openings to the room together, seals and breather too."""
-    suction_kg_s: FloatArray
-    """What the suction would draw at zero gauge pressure, less the mean blow-by: the net draw."""
-    present: npt.NDArray[np.bool_]
-    """False where the sensor gave no sample; the other fields then hold what it would have given."""
-
-    @staticmethod
-    def join(chunks: list[Chunk]) -> Chunk:
-        """All of them in a row."""
-        names = Chunk.__dataclass_fields__
-        return Chunk(**{name: np.concatenate([getattr(chunk, name) for chunk in chunks]) for name in names})
-
-    def part(self, begin: int, end: int) -> Chunk:
-        """Samples begin..end."""
-        return Chunk(**{name: getattr(self, name)[begin:end] for name in Chunk.__dataclass_fields__})
-
-    def arrived(self) -> Chunk:
-        """Only what the sensor gave."""
-        if self.present.all():
-            return self
-        return Chunk(**{name: getattr(self, name)[self.present] for name in Chunk.__dataclass_fields__})
 
 
 class EngineSimulator:
@@ -99,30 +52,21 @@ class EngineSimulator:
         self._motion = CrankMotion(
             scenario.engine, 1.0 / self._step_rate_hz, scenario.rpm_at_start, streams[0], pulsating
         )
-        self._load = Track(scenario.start_load)
-        self._suction, self._breather, self._blow_by = Track(1.0), Track(1.0), Track(1.0)
-        self._attached, self._blocked, self._drift = Track(1.0), Track(0.0), Track(0.0)
-        self._handling, self._pump_lpm = Track(0.0), Track(0.0)
-        self._openings: dict[str, Track] = {}
+        self._path = VentilationPath(scenario, self._step_rate_hz, pulsating)
+        self._drift = Track(0.0)
         self._mode, self._mode_steps = "well", list[Step]()
-        self._steps: list[Step] = []
         self._marks: list[Mark] = []
-        hose = vent.breather_length_m
         self._constants = gas_path.GasConstants(
             step_s=1.0 / self._step_rate_hz,
             room_pa=vent.room_pa,
             room_k=vent.room_k,
             wall_k=scenario.engine.gas_k,
             wall_time_s=scenario.engine.wall_time_s,
-            hose_area_per_length_m=math.pi / 4.0 * vent.breather_bore_m**2 / hose if hose > 0 and pulsating else 0.0,
+            hose_area_per_length_m=self._path.hose_area_per_length_m,
         )
-        self._line = LineResponse(rig.line if pulsating else None, self._step_rate_hz)
-        self._plug = Blockage(self._step_rate_hz)
-        self._response = Response(rig.sensor.response_s if pulsating else 0.0, self._step_rate_hz)
+        self._membrane = Membrane(scenario, self._step_rate_hz, streams[2], pulsating)
         self._output = SensorOutput(rig.sensor, rig.rate_hz, streams[1])
-        self._turbulence = WanderNoise(streams[2], self._step_rate_hz, 2e-3, rig.turbulence if pulsating else 0.0)
-        self._bumps = WanderNoise(streams[3], self._step_rate_hz, 0.15, 1.0)
-        self._manifold_pa, self._valve_cda = math.nan, math.nan
+        self._late = streams[3]
         self._gas = gas_path.GasState(vent.room_pa, 1.0)
         self._block = -WARM_UP_BLOCKS
         self._waiting: list[Chunk] = []
@@ -166,8 +110,6 @@ class EngineSimulator:
             chunk = self._run_block()
             if self._block > 0:
                 self._waiting.append(chunk)
-        if not self._waiting:
-            return self._empty()
         joined = Chunk.join(self._waiting)
         self._waiting = [joined.part(samples, len(joined.t_s))]
         self._given = end
@@ -176,37 +118,18 @@ class EngineSimulator:
     # How it works.
 
     def _take(self, step: Step) -> None:
-        t, value, seconds = step.t_s, step.value, step.seconds
         if step.mark:
-            self._marks.append(Mark(max(t, 0.0), step.mark, "script"))
-        simple = {
-            "load": self._load, "suction": self._suction, "breather": self._breather, "blow_by": self._blow_by,
-            "line_block": self._blocked, "drift": self._drift,
-        }  # fmt: skip
-        if step.action in simple:
-            simple[step.action].ramp(t, seconds, value)
-        elif step.action == "opening":
-            self._openings.setdefault(step.name, Track(0.0)).ramp(t, seconds, value)
-        elif step.action == "speed":
-            self._motion.command.ramp(t, seconds, value)
+            self._marks.append(Mark(max(step.t_s, 0.0), step.mark, "script"))
+        self._path.take(step)
+        self._membrane.hear(step)
+        if step.action == "speed":
+            self._motion.command.ramp(step.t_s, step.seconds, step.value)
         elif step.action == "engine":
             self._switch_engine(step)
         elif step.action == "blip":
-            self._motion.blip(t, value, seconds)
-            self._load.ramp(t, 0.05 * seconds, 0.9, remember=True)
-            self._load.ramp(t + 0.35 * seconds, 0.05 * seconds, -0.1)
-            self._load.ramp(t + 0.95 * seconds, 0.05 * seconds, None)
-        elif step.action == "tap":
-            self._attached.ramp(t, seconds, value)
-            # Off, the port itself is open to the room.
-            area = self.scenario.rig.port_cda_m2 * (1.0 - value)
-            self._openings.setdefault("gauge port", Track(0.0)).ramp(t, seconds, area)
-        elif step.action == "handle":
-            self._handling.ramp(t, 0.1, value)
-            self._handling.ramp(t + seconds, 0.1, 0.0)
-        elif step.action == "pump":
-            self._pump_lpm.ramp(t, 0.1, value)
-            self._pump_lpm.ramp(t + seconds, 0.1, 0.0)
+            self._motion.blip(step.t_s, step.value, step.seconds)
+        elif step.action == "drift":
+            self._drift.ramp(step.t_s, step.seconds, step.value)
         elif step.action == "sensor":
             self._mode_steps.append(step)
             self._mode_steps.sort(key=lambda entry: entry.t_s)
@@ -222,56 +145,14 @@ class EngineSimulator:
     def _settle(self) -> None:
         """Start from the balance of flows, so that a deep vacuum need not be drawn before the recording."""
         before = np.array([-1e6])
-        rpm = self._motion.command.sample(before)
-        load = self._load.sample(before)
-        manifold = self._manifold_target(rpm, load)
-        suction = self._suction_area(manifold) * self._suction.sample(before)
-        opening, breather = self._opening_areas(before)
-        blow_by = self._mean_blow_by(rpm, manifold) * self._blow_by.sample(before)
-        self._manifold_pa = float(manifold[0])
-        self._valve_cda = float(suction[0])
-        everything = float(opening[0] + (breather[0] if self._constants.hose_area_per_length_m else 0.0))
+        flows = self._path.flows(before, self._motion.command.sample(before))
+        both_ways = float(flows.opening_cda_m2[0] + flows.breather_cda_m2[0])
         pressure = gas_path.steady_pressure_pa(
-            everything, float(suction[0]), float(manifold[0]), float(blow_by[0]), self._constants
-        )
+            both_ways, float(flows.suction_cda_m2[0]), float(flows.manifold_pa[0]),
+            float(flows.mean_blow_by_kg_s[0]), self._constants, float(flows.outward_cda_m2[0]),
+        )  # fmt: skip
         self._gas.pressure_pa = pressure
         self._gas.mass_kg = pressure * self._motion.volume_m3 / (gas_path.R_AIR_J_KG_K * self._constants.wall_k)
-
-    def _manifold_target(self, rpm: FloatArray, load: FloatArray) -> FloatArray:
-        engine, room = self.scenario.engine, self.scenario.ventilation.room_pa
-        spinning = np.clip(rpm / (0.7 * engine.idle_rpm), 0.0, 1.0) ** 1.5
-        vacuum = (room - engine.manifold_idle_pa) * (1.0 - load) * spinning
-        return np.clip(room - vacuum, 20e3, room)
-
-    def _suction_area(self, manifold: FloatArray) -> FloatArray:
-        vent = self.scenario.ventilation
-        if vent.valve is None:
-            return np.full(len(manifold), vent.restriction_cda_m2)
-        valve = vent.valve
-        shut = 1.0 / (1.0 + np.exp(-(vent.room_pa - manifold - valve.spring_vacuum_pa) / valve.softness_pa))
-        return valve.cruise_cda_m2 + (valve.idle_cda_m2 - valve.cruise_cda_m2) * shut
-
-    def _opening_areas(self, t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Openings without inertia, and the breather (part of the openings too when it has none)."""
-        vent = self.scenario.ventilation
-        opening = np.full(len(t_s), vent.seal_cda_m2)
-        for track in self._openings.values():
-            opening += track.sample(t_s)
-        breather = vent.breather_cda_m2 * self._breather.sample(t_s)
-        if not self._constants.hose_area_per_length_m:
-            opening += breather
-        return opening, breather
-
-    def _mean_blow_by(self, rpm: FloatArray, manifold: FloatArray) -> FloatArray:
-        engine = self.scenario.engine
-        return kg_s_from_lpm(engine.blow_by_share * intake_flow_lpm(engine.displacement_m3, rpm, manifold))
-
-    def _lag(self, target: FloatArray, last: float, time_s: float) -> FloatArray:
-        from scipy.signal import lfilter
-
-        pole = math.exp(-1.0 / (self._step_rate_hz * time_s))
-        values, _ = lfilter([1.0 - pole], [1.0, -pole], target, zi=[pole * last])
-        return values
 
     def _run_block(self) -> Chunk:
         count, sub, rate = self._block_samples, self._substeps, self.scenario.rig.rate_hz
@@ -282,27 +163,21 @@ class EngineSimulator:
         firings_before = math.floor(motion.turns * self.scenario.engine.cylinders / 2.0)
         rpm = motion.speed_rpm(t)
         turns = motion.turn(rpm)
-        manifold = self._lag(self._manifold_target(rpm, self._load.sample(t)), self._manifold_pa, 0.12)
-        self._manifold_pa = float(manifold[-1])
-        area = self._suction_area(manifold) * self._suction.sample(t)
-        if self.scenario.ventilation.valve is not None:
-            area = self._lag(area, self._valve_cda, self.scenario.ventilation.valve.lag_s)
-            self._valve_cda = float(area[-1])
-        opening, breather = self._opening_areas(t)
-        mean_blow_by = self._mean_blow_by(rpm, manifold) * self._blow_by.sample(t)
+        flows = self._path.flows(t, rpm)
         volume, squeeze = motion.gas_volume(turns)
-        pumped = kg_s_from_lpm(self._pump_lpm.sample(t))
-        blown = mean_blow_by * motion.blow_by_shape(turns) - pumped
-        inputs = gas_path.GasInputs(volume, squeeze, blown, opening, area, manifold, breather)
+        inputs = gas_path.GasInputs(
+            volume_m3=volume, squeeze=squeeze,
+            blow_by_kg_s=flows.mean_blow_by_kg_s * motion.blow_by_shape(turns) - flows.pumped_kg_s,
+            opening_cda_m2=flows.opening_cda_m2, suction_cda_m2=flows.suction_cda_m2, manifold_pa=flows.manifold_pa,
+            breather_cda_m2=flows.breather_cda_m2, outward_cda_m2=flows.outward_cda_m2,
+        )  # fmt: skip
         pressure = gas_path.advance(self._gas, self._constants, inputs) - self._constants.room_pa
-        sensed = self._at_the_membrane(t, pressure)
-        picked = slice(sub - 1, None, sub)
+        sensed = self._membrane.take(t, pressure, rpm)
 
         def over(fine: FloatArray) -> FloatArray:
             return fine.reshape(count, sub).mean(axis=1)
 
-        draw = area[picked] * self._suction_flux(manifold[picked]) - mean_blow_by[picked]
-        everything = opening[picked] + (breather[picked] if self._constants.hose_area_per_length_m else 0.0)
+        picked = self._sampling_steps(count)
         times = (self._block * count + np.arange(count)) / rate
         firings = np.floor(turns[picked] * self.scenario.engine.cylinders / 2.0)
         struck = np.diff(np.concatenate(([firings_before], firings))).astype(np.int64)
@@ -311,27 +186,25 @@ class EngineSimulator:
         )
         codes, present = self._converted(times, analogue)
         self._block += 1
-        everywhere = (
-            times, self._output.pascals(codes), codes, pressure[picked], sensed[picked], analogue,
-            over(sensed), over(pressure), over(np.sign(pressure) * np.sqrt(np.abs(pressure))),
-            rpm[picked], turns[picked], everything, draw, present,
+        return Chunk(
+            t_s=times + (picked + 1 - sub * np.arange(1, count + 1)) / self._step_rate_hz,
+            pressure_pa=self._output.pascals(codes), counts=codes,
+            port_pa=pressure[picked], sensed_pa=sensed[picked], analogue_pa=analogue,
+            sensed_mean_pa=over(sensed), port_mean_pa=over(pressure),
+            port_root=over(np.sign(pressure) * np.sqrt(np.abs(pressure))),
+            rpm=rpm[picked], turns=turns[picked],
+            opening_cda_m2=(flows.opening_cda_m2 + flows.breather_cda_m2)[picked],
+            suction_kg_s=self._path.net_draw_kg_s(flows)[picked], present=present,
         )  # fmt: skip
-        return Chunk(*everywhere)
 
-    def _at_the_membrane(self, t_s: FloatArray, port_pa: FloatArray) -> FloatArray:
-        entering = port_pa * (1.0 + self._turbulence.take(len(t_s)))
-        entering = entering * self._attached.sample(t_s)
-        handling = self._handling.sample(t_s)
-        bumps = self._bumps.take(len(t_s))
-        if handling.any() and self._pulsating:
-            entering = entering + handling * bumps
-        passed = self._plug.take(entering, self._blocked.sample(t_s))
-        return self._response.take(self._line.take(passed))
-
-    def _suction_flux(self, manifold: FloatArray) -> FloatArray:
-        from sumpglass.physics.orifice import mass_flow_kg_s
-
-        return mass_flow_kg_s(1.0, self._constants.room_pa, manifold, self._constants.wall_k)
+    def _sampling_steps(self, count: int) -> npt.NDArray[np.int64]:
+        """Fine step (count,) at which each sample is taken: the last of its period, sooner where the clock jitters."""
+        sub, jitter_s = self._substeps, self.scenario.rig.time_jitter_s
+        steps = np.arange(1, count + 1) * sub - 1
+        if jitter_s <= 0 or not self._pulsating:
+            return steps
+        early = np.rint(np.abs(self._late.normal(0.0, jitter_s * self._step_rate_hz, count))).astype(np.int64)
+        return steps - np.minimum(early, sub - 1)
 
     def _converted(self, times: FloatArray, analogue: FloatArray) -> tuple[CountArray, npt.NDArray[np.bool_]]:
         began = 0
@@ -339,10 +212,6 @@ class EngineSimulator:
             step = self._mode_steps.pop(0)
             self._mode, began = step.name, int(np.searchsorted(times, step.t_s))
         return self._output.convert(analogue, self._mode, began)
-
-    def _empty(self) -> Chunk:
-        kinds = {"counts": np.int64, "present": np.bool_}
-        return Chunk(**{name: np.zeros(0, dtype=kinds.get(name, np.float64)) for name in Chunk.__dataclass_fields__})
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,8 @@ class GasInputs:
     suction_cda_m2: FloatArray
     manifold_pa: FloatArray
     breather_cda_m2: FloatArray
+    outward_cda_m2: FloatArray
+    """Openings behind a reed: they pass gas to the room and none back."""
 
 
 def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> FloatArray:
@@ -88,7 +90,7 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
     a, b, c, d4 = _A, _B, _C, _D
     out: list[float] = []
     keep = out.append
-    for volume, squeeze, blow_by, opening, suction, manifold, breather in _columns(inputs):
+    for volume, squeeze, blow_by, opening, suction, manifold, breather, outward in _columns(inputs):
         p *= squeeze
         # Openings: room air comes in, or crankcase gas goes out, at its own temperature.
         dp = room - p
@@ -96,6 +98,7 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
         if dp > 0.0:
             x, twice_density, energy = dp / room, room_twice_density, room_energy
         else:
+            opening += outward
             x, twice_density, energy = -dp / p, 2.0 * mass / volume, gas_energy * p * volume / (mass * R_AIR_J_KG_K)
         if x > _CHOKED_LOSS:
             x = _CHOKED_LOSS
@@ -143,6 +146,7 @@ def _columns(inputs: GasInputs) -> Iterable[tuple[float, ...]]:
         inputs.suction_cda_m2.tolist(),
         inputs.manifold_pa.tolist(),
         inputs.breather_cda_m2.tolist(),
+        inputs.outward_cda_m2.tolist(),
     )
 
 
@@ -152,13 +156,15 @@ def steady_pressure_pa(
     manifold_pa: float,
     blow_by_kg_s: float,
     constants: GasConstants,
+    outward_cda_m2: float = 0.0,
 ) -> float:
     """Absolute pressure at which the flows balance with the pistons at rest, by bisection of the mass balance."""
     room = constants.room_pa
 
     def gain(pressure: float) -> float:
+        area = opening_cda_m2 + (outward_cda_m2 if pressure > room else 0.0)
         inflow = orifice.mass_flow_kg_s(
-            opening_cda_m2, room, pressure, constants.room_k, constants.wall_k, laminar_below_pa=LAMINAR_BELOW_PA
+            area, room, pressure, constants.room_k, constants.wall_k, laminar_below_pa=LAMINAR_BELOW_PA
         )
         draw = orifice.mass_flow_kg_s(
             suction_cda_m2, pressure, manifold_pa, constants.wall_k, laminar_below_pa=LAMINAR_BELOW_PA

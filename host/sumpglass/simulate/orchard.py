@@ -57,9 +57,7 @@ TIGHT = Ventilation(restriction_cda_m2=1.0e-6, breather_cda_m2=15e-6, seal_cda_m
 LEAKY = Ventilation(restriction_cda_m2=1.3e-6, breather_cda_m2=16e-6, seal_cda_m2=4.2e-6)
 FOUR_KPA = Sensor(part="membrane 7 kPa", range_low_pa=-7000.0, range_high_pa=7000.0, white_pa=4.0, flicker_pa=1.5)
 TWO_KPA = Sensor(part="membrane 2 kPa")
-TEN_KPA = Sensor(
-    part="membrane 10 kPa", range_low_pa=-10e3, range_high_pa=10e3, bits=14, white_pa=3.0, flicker_pa=2.0
-)
+TEN_KPA = Sensor(part="membrane 10 kPa", range_low_pa=-10e3, range_high_pa=10e3, bits=14, white_pa=3.0, flicker_pa=2.0)
 RIG = Rig(sensor=FOUR_KPA, line=SensorLine(4e-3, 0.5, 1e-6))
 
 _LEAK_TEST = Scenario(
@@ -188,6 +186,18 @@ _SINGLE = Scenario(
     steps=(breather(0.0, 0.0), drift(10.0, 2.0), engine_stop(40.0, 0.8)),
 )
 
+_REED = Scenario(
+    name="reed",
+    title="Single with a reed breather, as driven",
+    story="No manifold suction at all: the piston pumps gas out past the breather's reed. The reed sticks open for a "
+    "while and the vacuum is gone, though nothing leaks.",
+    engine=WINDBREAK_SINGLE,
+    ventilation=Ventilation(restriction_cda_m2=1e-12, breather_cda_m2=40e-6, breather_one_way=True, seal_cda_m2=0.9e-6),
+    rig=replace(RIG, sensor=replace(TEN_KPA, range_low_pa=-50e3, range_high_pa=50e3, part="membrane 50 kPa")),
+    duration_s=50.0,
+    steps=(opening(20.0, cda_m2=40e-6, name="stuck reed"), closing(34.0, name="stuck reed")),
+)
+
 _KNOWN_OPENINGS = Scenario(
     name="known-openings",
     title="Known openings on the East Bank pump",
@@ -281,7 +291,7 @@ SCENARIOS: dict[str, Scenario] = {
     scenario.name: scenario
     for scenario in (
         _LEAK_TEST, _SUCTION_LOST, _STALL, _HOSE_OFF, _LINE_BLOCKED, _SENSOR_RAIL, _AS_DRIVEN, _WORN_SIX, _TWIN,
-        _SINGLE, _KNOWN_OPENINGS, _HOLD, _BLOW_BY_RISE, _SEAL_HUNT, _VALVE, _ZERO,
+        _SINGLE, _REED, _KNOWN_OPENINGS, _HOLD, _BLOW_BY_RISE, _SEAL_HUNT, _VALVE, _ZERO,
     )
 }  # fmt: skip
 """All named scenarios; the first is the demo's."""

@@ -51,6 +51,8 @@ class Engine:
     speed_wander: float = 0.004
     """Standard deviation of the governed speed's slow wander, relative."""
     wander_time_s: float = 1.5
+    speed_ripple: float = 0.02
+    """Amplitude of the speed's swing from firing to firing, relative."""
     hunting_share: float = 0.0
     """Amplitude of a hunting governor, relative; its period is `hunting_s`."""
     hunting_s: float = 2.5
@@ -91,6 +93,11 @@ class Ventilation:
     breather_length_m: float = 0.0
     """Length of the hose for its gas's inertia; 0 leaves it out."""
     breather_bore_m: float = 0.016
+    breather_one_way: bool = False
+    """A reed lets gas out by the breather and none in: usual on singles and twins, whose pistons then pump it."""
+    whistle_pa: float = 0.0
+    """Amplitude of a tone that the drawn air makes, at `whistle_hz`."""
+    whistle_hz: float = 140.0
     seal_cda_m2: float = 0.5e-6
     """All seals together: the unknown leak of a leak test."""
     room_pa: float = 101325.0
@@ -122,6 +129,8 @@ class Sensor:
     """Size of ignition spikes; three in ten firings reach a sample."""
     shake_pa: float = 0.0
     """Amplitude at crank speed of a membrane that shakes with the engine, at 1000 rpm; grows with speed squared."""
+    sticky_codes: int = 0
+    """Converter error: codes this near to 1/8, 3/8, 5/8 and 7/8 of the scale all read as that one."""
     gain_u95: float = 0.02
     offset_u95_pa: float = 10.0
 
@@ -163,6 +172,10 @@ class Rig:
     turbulence: float = 0.01
     port_cda_m2: float = 5e-6
     """Opening that the port itself makes when the gauge hose comes off."""
+    gust_pa: float = 0.0
+    """Standard deviation of wind at the sensor's open side, slow over about a second."""
+    time_jitter_s: float = 0.0
+    """Standard deviation of the sampling clock's lateness; times told are the true ones."""
 
 
 @dataclass(frozen=True)

@@ -80,6 +80,9 @@ class SensorOutput:
         sensor = self.sensor
         scaled = (analogue_pa - sensor.lowest_pa) / sensor.resolution_pa
         codes = np.clip(np.rint(scaled), 0, self.top_code).astype(np.int64)
+        for eighths in (1, 3, 5, 7) if sensor.sticky_codes else ():
+            centre = eighths * (self.top_code + 1) // 8
+            codes[np.abs(codes - centre) <= sensor.sticky_codes] = centre
         present = np.ones(len(codes), dtype=bool)
         if mode == "stuck":
             if self._held_code is None:

@@ -282,9 +282,7 @@ class _Teller:
             if end_s - begin_s < 0.5 or apart_s < again_s:
                 continue
             deep = np.max(np.abs(self.level[begin:end])) > 1.1 * max(-sensor.lowest_pa, sensor.highest_pa)
-            self.told.append(
-                TrueHappening("rig_fault", begin_s, None, None, "out_of_range", optional=not deep)
-            )
+            self.told.append(TrueHappening("rig_fault", begin_s, None, None, "out_of_range", optional=not deep))
 
     def all(self) -> tuple[TrueHappening, ...]:
         """Every happening, by onset."""

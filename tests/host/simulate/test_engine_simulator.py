@@ -1,5 +1,7 @@
 """The simulator as a whole: reproducible, independent of chunking, and right about what it should show."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -35,7 +37,7 @@ BUSY = Scenario(
 )
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.lists(st.integers(1, 400), min_size=1, max_size=12))
 def test_pieces_do_not_matter(pieces):
     whole = EngineSimulator(BUSY, 7).take(sum(pieces))
@@ -148,6 +150,47 @@ def test_recording_carries_the_rig():
     assert recording.sensor.range_low_pa == -2000.0
     assert recording.line is not None
     assert [mark.text for mark in recording.marks] == ["engine on"]
+
+
+def test_reed_lets_the_pistons_pump():
+    # A single without any suction: its piston pushes gas out past the reed, and only the seals let air back in.
+    vent = Ventilation(restriction_cda_m2=1e-15, breather_cda_m2=40e-6, breather_one_way=True, seal_cda_m2=0.9e-6)
+    single = Engine(cylinders=1, idle_rpm=1300.0)
+    pumped = EngineSimulator(Scenario(engine=single, ventilation=vent), 1).take(5000)
+    both_ways = replace(vent, breather_one_way=False)
+    open_breather = EngineSimulator(Scenario(engine=single, ventilation=both_ways), 1).take(5000)
+    assert pumped.port_mean_pa.mean() < -2000
+    assert abs(open_breather.port_mean_pa.mean()) < 600
+
+
+def test_jittered_times_are_the_true_ones():
+    job = Scenario(
+        duration_s=4.0, rig=Rig(rate_hz=200.0, time_jitter_s=1e-3, turbulence=0.0, sensor=Sensor(response_s=0.0))
+    )
+    steady = simulate(job.with_rig(time_jitter_s=0.0), 5).everything
+    jittered = simulate(job, 5).everything
+    late = steady.t_s - jittered.t_s
+    assert np.all(np.diff(jittered.t_s) > 0)
+    assert 2e-4 < late.mean() < 2e-3
+    assert late.max() < 1 / 200
+    fine = simulate(job.with_rig(rate_hz=4000.0, time_jitter_s=0.0), 5).everything
+    # The slow recording's first sample period begins 19 fine steps sooner, and the crank with it.
+    true = np.interp(jittered.t_s + 19 / 4000.0, fine.t_s, fine.port_pa)
+    assert np.std(jittered.port_pa - true) < 0.01 * np.std(jittered.port_pa)
+
+
+def test_rough_running_blurs_no_angle():
+    rough = Engine(speed_ripple=0.1, speed_jitter=0.02, speed_wander=0.02)
+    turns = EngineSimulator(Scenario(engine=rough), 1).take(10000).turns
+    assert np.all(np.diff(turns) > 0)
+    assert turns[-1] - turns[0] == pytest.approx(10 * 800 / 60, rel=0.02)
+
+
+def test_wind_moves_the_reading_and_not_the_crankcase():
+    calm = simulate(Scenario(duration_s=4.0), 1)
+    windy = simulate(Scenario(duration_s=4.0).with_rig(gust_pa=20.0), 1)
+    assert np.array_equal(calm.port_pa, windy.port_pa)
+    assert 5 < np.std(windy.everything.sensed_pa - calm.everything.sensed_pa) < 40
 
 
 def test_clipping_at_the_range():

@@ -26,7 +26,7 @@ def flat(count, volume=5e-3, blow_by=0.0, opening=0.0, suction_cda=0.0, manifold
         return np.full(count, float(value))
 
     return gas_path.GasInputs(
-        row(volume), row(1.0), row(blow_by), row(opening), row(suction_cda), row(manifold), row(breather_cda)
+        row(volume), row(1.0), row(blow_by), row(opening), row(suction_cda), row(manifold), row(breather_cda), row(0.0)
     )
 
 
@@ -74,7 +74,9 @@ def test_steady_level_is_the_mass_balance(manifold, opening, blow_by):
 def test_pistons_squeeze_adiabatically():
     # Second order of an inline four, 82.5 x 85 mm, rod 139 mm: 71.163 cm3, so gamma p dV/V in 6 L = 1.68 kPa.
     sealed = Scenario(
-        engine=Engine(wall_time_s=1e9, blow_by_share=0.0, speed_jitter=0.0, speed_wander=0.0, idle_rpm=900.0),
+        engine=Engine(
+            wall_time_s=1e9, blow_by_share=0.0, speed_jitter=0.0, speed_wander=0.0, speed_ripple=0.0, idle_rpm=900.0
+        ),
         ventilation=Ventilation(1e-16, None, 0.0, seal_cda_m2=1e-12),
         rig=Rig(line=None, turbulence=0.0, sensor=Sensor(response_s=0.0)),
     )
@@ -101,8 +103,10 @@ def full_equations(engine, opening, suction_cda, manifold, mean_blow_by, rpm, sh
     gas_energy = GAMMA_AIR * R_AIR_J_KG_K
 
     def volume_at(t):
-        return engine.crankcase_volume_m3 + mean_swept - float(
-            crankcase.swept_volume_m3(2 * np.pi * rpm / 60 * t, geometry)
+        return (
+            engine.crankcase_volume_m3
+            + mean_swept
+            - float(crankcase.swept_volume_m3(2 * np.pi * rpm / 60 * t, geometry))
         )
 
     def slopes(t, y):
@@ -113,9 +117,10 @@ def full_equations(engine, opening, suction_cda, manifold, mean_blow_by, rpm, sh
         leak = float(orifice.mass_flow_kg_s(opening, ROOM, pressure, 293.15, kelvin, laminar_below_pa=2.0))
         draw = float(orifice.mass_flow_kg_s(suction_cda, pressure, manifold, kelvin))
         blown = mean_blow_by * float(shape(t))
-        heat = gas_energy * (
-            leak * (293.15 if leak > 0 else kelvin) + blown * engine.gas_k - draw * kelvin
-        ) - (pressure * volume - mass * R_AIR_J_KG_K * engine.gas_k) / engine.wall_time_s
+        heat = (
+            gas_energy * (leak * (293.15 if leak > 0 else kelvin) + blown * engine.gas_k - draw * kelvin)
+            - (pressure * volume - mass * R_AIR_J_KG_K * engine.gas_k) / engine.wall_time_s
+        )
         return [leak + blown - draw, (heat - GAMMA_AIR * pressure * rate) / volume]
 
     start = ROOM + gauge_pa
@@ -142,7 +147,7 @@ def test_fast_steps_follow_the_full_equations(cylinders, layout, rpm, opening):
     blow_by, suction_cda, manifold = 2e-4, 1.5e-6, 35e3
     inputs = gas_path.GasInputs(
         volume, squeeze, blow_by * motion.blow_by_shape(turns), np.full(count, opening), np.full(count, suction_cda),
-        np.full(count, manifold), np.zeros(count),
+        np.full(count, manifold), np.zeros(count), np.zeros(count),
     )  # fmt: skip
     first = CrankMotion(engine, step_s, rpm, np.random.default_rng(0), True).volume_m3
     start = gas_path.GasState(ROOM - 300.0, (ROOM - 300.0) * first / (R_AIR_J_KG_K * engine.gas_k))

@@ -87,6 +87,14 @@ def test_errors_add_up():
     assert readings[-1] == pytest.approx(-1015.0, abs=0.1)
 
 
+def test_sticky_codes():
+    codes = tell(output(sticky_codes=3, headroom=0.0), np.linspace(-2000, 2000, 4096))[0]
+    counted = np.bincount(codes, minlength=4096)
+    for centre in (512, 1536, 2560, 3584):
+        assert counted[centre] >= 6
+        assert counted[centre - 3 : centre].sum() == 0
+
+
 def test_failures():
     steady = np.linspace(-100, 100, 50)
     assert set(tell(output(), steady, "rail_high")[0]) == {4095}

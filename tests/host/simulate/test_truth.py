@@ -93,7 +93,8 @@ def test_drawn_scenarios_tell_their_kind(kind):
         "tap_off": {"tap_off"}, "line_blocked": {"line_blocked"}, "sensor_fault": {"sensor_fault"},
         "blow_by_rise": {"blow_by_rise"}, "mixed": set(CAUSES),
     }.get(kind, set())  # fmt: skip
-    result = simulate(draw_scenario(np.random.default_rng([11, KINDS.index(kind)]), kind, duration_s=30.0), 1)
+    seconds = 18.0 if kind in ("steady", "drift", "handling") else 28.0
+    result = simulate(draw_scenario(np.random.default_rng([11, KINDS.index(kind)]), kind, duration_s=seconds), 1)
     told = {h.cause for h in result.truth if not h.optional}
     assert told <= causes | {"out_of_range"}
     if kind in ("opening", "suction_lost", "stall", "tap_off", "line_blocked", "sensor_fault", "blow_by_rise"):
