@@ -73,27 +73,10 @@ def _leak_lines(result: DemoResult) -> list[str]:
 
 
 def _summary(result: DemoResult) -> list[str]:
-    from sumpglass.tui.words import clock, sizes, what_happened
-    from sumpglass.units import in_words
+    from sumpglass.report.assess_text import assess_text
 
-    recording, assessment = result.recording, result.assessment
     made = "the real firmware under MicroPython" if result.firmware else "the simulator alone, no firmware"
-    lines = [
-        result.title,
-        result.story,
-        "",
-        f"{len(recording.t_s)} samples in {recording.duration_s:.1f} s, {recording.missing} missing, by {made}.",
-    ]
-    pulses = assessment.pulses
-    if pulses.rpm is not None:
-        lines.append(f"Engine at {pulses.rpm:.0f} rpm.")
-    lines.append("What happened:")
-    lines += [f"  {clock(h.t_s):>5}  {what_happened(h)} {sizes(h, 'kPa')}" for h in assessment.happenings]
-    if not assessment.happenings:
-        lines.append("  nothing")
-    level = assessment.level
-    if level.mean_pa is not None:
-        lines.append(f"Level over all: {in_words(level.mean_pa)}.")
+    lines = [result.title, result.story, "", f"Sampled by {made}.", assess_text(result.assessment, result.casebook)]
     lines += _leak_lines(result)
     lines += ["", f"casebook  {result.casebook}"]
     if result.report:

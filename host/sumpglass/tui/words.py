@@ -3,28 +3,16 @@
 from __future__ import annotations
 
 from sumpglass.records import Happening
+from sumpglass.report.happening_words import CAUSE_WORDS, KIND_WORDS
 from sumpglass.units import in_words
 
-_KIND = {
-    "sudden_loss": "Vacuum lost",
-    "recovery": "Vacuum back",
-    "rig_fault": "Rig fault",
+ADVICE = {
+    "tap_off": "Push it on again.",
+    "line_blocked": "Blow the hose out.",
+    "sensor_fault": "Check its plug and supply.",
+    "out_of_range": "Fit a wider sensor or a snubber.",
 }
-_CAUSE = {
-    "opening": "an opening. The engine kept running.",
-    "closing": "an opening was closed.",
-    "suction_lost": "the suction went, the engine kept running.",
-    "suction_back": "the suction came back.",
-    "blow_by_rise": "more blow-by than before.",
-    "engine_stop": "the engine stopped.",
-    "engine_start": "the engine started.",
-    "speed_change": "the engine changed speed.",
-    "tap_off": "the gauge hose came off. Push it on again.",
-    "line_blocked": "the gauge line is blocked. Blow out the hose.",
-    "sensor_fault": "the sensor failed. Check its plug.",
-    "out_of_range": "deeper than the sensor reads.",
-    "unknown": "cause not clear yet.",
-}
+"""What to do about a fault of the rig; a fault of the engine is for the tests to find."""
 SURE = 0.8
 """A cause less probable than this is told as likely, not as known."""
 
@@ -47,30 +35,15 @@ def ago(seconds: float) -> str:
 
 
 def sentence(happening: Happening, now_s: float) -> str:
-    """With its age: "Vacuum lost 12 s ago: an opening. The engine kept running."."""
-    return f"{_what(happening)} {ago(now_s - happening.t_s)}: {_why(happening)}"
-
-
-def what_happened(happening: Happening) -> str:
-    """Without: "Vacuum lost: an opening. The engine kept running."."""
-    return f"{_what(happening)}: {_why(happening)}"
-
-
-def _what(happening: Happening) -> str:
-    if happening.kind != "sign_reversal":
-        return _KIND.get(happening.kind, "")
-    after = happening.after_pa
-    return "Crossed zero" if after is None else "Turned to pressure" if after > 0 else "Turned to vacuum"
-
-
-def _why(happening: Happening) -> str:
-    if happening.cause == "out_of_range" and happening.after_pa is not None and happening.after_pa > 0:
-        cause = "more pressure than the sensor reads."
-    else:
-        cause = _CAUSE.get(happening.cause, _CAUSE["unknown"])
+    """What happened, how long ago and why: "Vacuum lost 12 s ago: an opening, the engine kept running."."""
+    what = KIND_WORDS[happening.kind]
+    if happening.kind == "sign_reversal" and happening.after_pa is not None:
+        what = "Vacuum turned to pressure" if happening.after_pa > 0 else "Pressure turned to vacuum"
+    cause = CAUSE_WORDS[happening.cause]
     if happening.cause != "unknown" and happening.p_cause < SURE:
-        return f"likely {cause}"
-    return cause
+        cause = f"likely {cause}"
+    advice = f" {ADVICE[happening.cause]}" if happening.cause in ADVICE else ""
+    return f"{what} {ago(now_s - happening.t_s)}: {cause}.{advice}"
 
 
 def sizes(happening: Happening, unit: str) -> str:
