@@ -73,6 +73,7 @@ class LeakProblem:
         self.limit_u_pa = np.array([max(r.u_pa, 0.002 * abs(r.deeper_than_pa or 0.0), 0.5) for r in self.censored])
         self.deepest_pa = float(max([*self.vacuum_pa, *self.limit_pa]))
         self.bore_u_mm = bore_u95_mm / 1.96
+        self._cache: dict[tuple[str, float], list[tuple[FloatArray, FloatArray, FloatArray]]] = {}
         self.tables = [self._flux_table(r) for r in self.readings]
         self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
 
@@ -103,18 +104,29 @@ class LeakProblem:
         """Vacuum (a, n) that each reading should show, and its slope against ln m0, for leaks (a,) and draws (a,)."""
         shape = (len(leak_mm2), len(self.readings))
         vacuum, slope = np.empty(shape), np.empty(shape)
-        for i, (table_pa, flux) in enumerate(self.tables):
-            share = model.share(table_pa, nuisance, self.deepest_pa, self.room.pressure_pa)
-            keep = share > 1e-3
-            with np.errstate(divide="ignore"):
-                log_demand = np.log(np.maximum(flux[keep], 1e-12) / share[keep])
-            x = table_pa[keep]
-            rising = np.concatenate([[True], np.diff(log_demand) > 1e-12])
-            log_demand, x = log_demand[rising], x[rising]
+        for i, (log_demand, log_vacuum, steepness) in enumerate(self._demands(model, nuisance)):
             wanted = log_draw - np.log(self.cd * MM2 * (leak_mm2 + self.known_mm2[i]) + 1e-30)
-            vacuum[:, i] = _interpolated(wanted, log_demand, x)
-            slope[:, i] = np.interp(wanted, log_demand, np.gradient(x, log_demand))
+            # Between points of the table logarithms of both keep a square-root law exact.
+            k = np.clip(np.searchsorted(log_demand, wanted), 1, len(log_demand) - 1)
+            share = np.clip((wanted - log_demand[k - 1]) / (log_demand[k] - log_demand[k - 1]), 0.0, 1.0)
+            vacuum[:, i] = np.exp(log_vacuum[k - 1] + share * (log_vacuum[k] - log_vacuum[k - 1]))
+            slope[:, i] = steepness[k - 1] + share * (steepness[k] - steepness[k - 1])
         return vacuum, slope
+
+    def _demands(self, model: SourceModel, nuisance: float) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
+        """For each reading, in rising order: ln of flux over the source's share, ln vacuum, d vacuum/d ln(that)."""
+        key = (model.name, nuisance)
+        if key not in self._cache:
+            made = []
+            for table_pa, flux in self.tables:
+                share = model.share(table_pa, nuisance, self.deepest_pa, self.room.pressure_pa)
+                keep = share > 1e-3
+                log_demand = np.log(np.maximum(flux[keep], 1e-12) / share[keep])
+                rising = np.concatenate([[True], np.diff(np.maximum.accumulate(log_demand)) > 1e-12])
+                log_demand, x = log_demand[rising], table_pa[keep][rising]
+                made.append((log_demand, np.log(np.maximum(x, 1e-9)), np.gradient(x, log_demand)))
+            self._cache[key] = made
+        return self._cache[key]
 
     def residuals(self, vacuum: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Standardised residuals (a, n) of modelled vacua, and their slopes; censored readings give root deviances."""
@@ -132,9 +144,9 @@ class LeakProblem:
         censored_slope = -hazard / np.maximum(root, 1e-12) * slope[:, n:] / self.limit_u_pa
         return np.hstack([r, root]), np.hstack([j, censored_slope])
 
-    def profile(self, model: SourceModel, leaks_mm2: FloatArray) -> Profile:
-        """Least deviance over draw and nuisance for each leak."""
-        nuisances = model.grid()
+    def profile(self, model: SourceModel, leaks_mm2: FloatArray, every: int = 1) -> Profile:
+        """Least deviance over draw and nuisance (only every `every`-th value of it) for each leak."""
+        nuisances = model.values[::every]
         deviances, draws, curvatures = [], [], []
         for nuisance in nuisances:
             deviance, log_draw, curvature = self._over_draws(model, nuisance, leaks_mm2)
@@ -169,7 +181,8 @@ class LeakProblem:
             gradient = np.sum(r * j, axis=1)
             step = np.where(better, -gradient / (curvature * (1.0 + damping)), 0.5 * (best_draw - log_draw))
             log_draw = log_draw + np.clip(step, -0.5, 0.5)
-            if float(np.max(np.abs(step))) < 1e-7:
+            # What the step would still gain; leaks that lie far outside any interval need not be exact.
+            if float(np.max(np.where(best < best.min() + 25.0, step**2 * curvature, 0.0))) < 1e-5:
                 break
         return best, best_draw, best_curvature
 
@@ -186,27 +199,28 @@ class LeakProblem:
         return np.average(np.array(draws), axis=0, weights=np.array(weights))
 
 
-def _interpolated(wanted: FloatArray, log_demand: FloatArray, vacuum: FloatArray) -> FloatArray:
-    """Vacuum at which the demand is met; logarithms of both keep a square-root law exact between the table's points."""
-    with np.errstate(divide="ignore"):
-        log_vacuum = np.log(np.maximum(vacuum, 1e-9))
-    return np.exp(np.interp(wanted, log_demand, log_vacuum))
-
-
 def fit_source(problem: LeakProblem, models: Sequence[SourceModel], threshold: float = CHI2_95) -> SourceFit:
     """Fit the families `models` together: the interval covers whatever any of them allows.
 
     `threshold` is the rise of the deviance at the ends of the interval (chi-square with one degree of freedom, or
     Student's t squared times the variance where the readings' uncertainty is itself estimated).
     """
-    coarse = np.concatenate([[0.0], np.geomspace(1e-3, 3e3, 140)])
+    coarse = np.concatenate([[0.0], np.geomspace(1e-3, 3e3, 100)])
     areas = _narrowed(problem, models, coarse, threshold)
-    profiles = [problem.profile(model, areas) for model in models]
-    stack = np.array([p.deviance for p in profiles])
-    joined = stack.min(axis=0)
-    k = int(np.argmin(joined))
-    least = float(joined[k])
-    area = _vertex(areas, joined, k)
+    while True:
+        profiles = [problem.profile(model, areas) for model in models]
+        stack = np.array([p.deviance for p in profiles])
+        joined = stack.min(axis=0)
+        k = int(np.argmin(joined))
+        least = float(joined[k])
+        # The narrowing looked at some nuisances only: if the interval goes on past its end, so do the areas.
+        if joined[-1] <= least + threshold and areas[-1] < coarse[-1]:
+            areas = np.concatenate([areas, areas[-1] * np.geomspace(1.02, 1.6, 20)])
+        elif joined[0] <= least + threshold and areas[0] > coarse[1]:
+            areas = np.concatenate([areas[0] * np.geomspace(0.6, 0.98, 20), areas])
+        else:
+            break
+    area = _vertex(areas, joined, k) if len(models) == 1 else _middle(areas, joined - least)
     winner = profiles[int(np.argmin(stack[:, k]))]
     lo, hi = _crossings(areas, joined, k, least + threshold)
     draw_lo, draw_hi = np.inf, -np.inf
@@ -229,9 +243,9 @@ def _narrowed(
 ) -> FloatArray:
     """Areas close together wherever the deviance is near its least, twice refined."""
     areas = coarse
-    for points in (60, 160):
-        joined = np.min([problem.profile(m, areas).deviance for m in models], axis=0)
-        near = np.flatnonzero(joined <= joined.min() + 2.0 * threshold + 2.0)
+    for points, every in ((40, 3), (90, 1)):
+        joined = np.min([problem.profile(m, areas, every).deviance for m in models], axis=0)
+        near = np.flatnonzero(joined <= joined.min() + 2.0 * threshold + 4.0)
         first, last = max(near[0] - 1, 0), min(near[-1] + 1, len(areas) - 1)
         low, high = areas[first], areas[last]
         if low <= 0.0 or high / low > 3.0:
@@ -240,6 +254,15 @@ def _narrowed(
         else:
             areas = np.linspace(low, high, points)
     return areas
+
+
+def _middle(areas: FloatArray, rise: FloatArray) -> float:
+    """Median of the areas under the weight exp(-rise/2) of their logarithm: steadier than the best of several families."""
+    keep = areas > 0
+    logs, weight = np.log(areas[keep]), np.exp(-0.5 * rise[keep])
+    pieces = 0.5 * (weight[1:] + weight[:-1]) * np.diff(logs)
+    share = np.concatenate([[0.0], np.cumsum(pieces)])
+    return float(np.exp(np.interp(0.5, share / share[-1], logs)))
 
 
 def _vertex(x: FloatArray, y: FloatArray, k: int) -> float:
@@ -259,10 +282,10 @@ def _crossings(x: FloatArray, y: FloatArray, k: int, level: float) -> tuple[floa
     left = np.flatnonzero(above[:k])
     right = np.flatnonzero(above[k:])
     lo, hi = float(x[0]), np.inf
-    if len(left):
+    if len(left) and above[0]:
         i = k - 1 - _outer(above[:k][::-1])
         lo = float(x[i] + (x[i + 1] - x[i]) * (y[i] - level) / (y[i] - y[i + 1]))
-    if len(right):
+    if len(right) and above[-1]:
         i = k + _outer(above[k:])
         hi = float(x[i - 1] + (x[i] - x[i - 1]) * (level - y[i - 1]) / (y[i] - y[i - 1]))
     return lo, hi

@@ -14,13 +14,11 @@ from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel, settled_level
 from sumpglass.records import FloatArray, Recording
 
-ZERO_ASSUMED_U95_PA = 4.0
-"""Without any zero: what a rig that was zeroed at some time may be off by. An assumption, for recordings that say nothing
-of their sensor."""
 ZERO_GIVEN_U95_PA = 1.0
 """What a zero typed by hand is taken to be known to."""
 ZERO_LARGEST_PA = 300.0
-GAIN_CANCELS = "A gain error of the sensor scales the net draw by half as much and leaves the leak as it is."
+ZERO_LARGEST_SWING_PA = 30.0
+"""A stretch with the engine off that swings by more than this (RMS) is none."""
 
 
 @dataclass(frozen=True)
@@ -131,9 +129,9 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
         if stretch.state.kind != "engine_off":
             continue
         level = settled_level(t_s, pressure, stretch.t0_s, stretch.t1_s)
-        if level is not None and abs(level.mean_pa) < ZERO_LARGEST_PA and len(level.swing_pa) == 1:
+        if level is not None and abs(level.mean_pa) < ZERO_LARGEST_PA and level.swing_rms_pa < ZERO_LARGEST_SWING_PA:
             return RigZero(level.mean_pa, math.hypot(level.u_pa, 0.1), f"Zero from the engine off at {level.t0_s:.1f} to {level.t1_s:.1f} s: {level.mean_pa:.1f} Pa.")
     if recording.zero is not None:
         return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")
-    u95 = ZERO_ASSUMED_U95_PA if recording.sensor.part == "unknown" else recording.sensor.offset_u95_pa
+    u95 = recording.sensor.offset_u95_pa
     return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to +-{u95:g} Pa (an assumption).")

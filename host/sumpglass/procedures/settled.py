@@ -132,7 +132,7 @@ def mean_u_pa(t: FloatArray, p: FloatArray) -> float:
     noise; pulses stand far from zero frequency and count for nothing. Six ordinates give it with twelve degrees of
     freedom; the result is widened so that 1.96 of it holds 95 % (Heidelberger and Welch, Commun. ACM 24 (1981) 233).
     """
-    from scipy.stats import t as t_law
+    from scipy.special import stdtrit
 
     n = len(p)
     if n < 4:
@@ -141,7 +141,7 @@ def mean_u_pa(t: FloatArray, p: FloatArray) -> float:
     phase = 2.0 * math.pi * (t - t[0]) / ((t[-1] - t[0]) * n / (n - 1))
     deviation = p - p.mean()
     power = [abs(np.sum(deviation * np.exp(-1j * k * phase))) ** 2 / n for k in range(1, ordinates + 1)]
-    widened = float(t_law.ppf(0.975, 2 * ordinates)) / 1.96
+    widened = float(stdtrit(2 * ordinates, 0.975)) / 1.96
     return widened * math.sqrt(float(np.mean(power)) / n)
 
 

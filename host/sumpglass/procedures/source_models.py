@@ -4,8 +4,9 @@
 
 - choked: the suction goes with the absolute pressure in the crankcase, the blow-by does not. The nuisance is suction
   over net draw at zero gauge: 1 with no blow-by, 1.25 when a fifth of the suction carries blow-by.
-- finite orifice: a restriction that does not choke, from a manifold not much deeper than the crankcase.
-- finite linear: draw that falls (or, with a sprung valve, rises) in proportion to the vacuum.
+- finite: the draw ends at some depth of vacuum and falls towards it as a power of what is left: 0.5 a restriction that
+  does not choke, 1 one with laminar flow, 0.75 a restriction with blow-by, 0.33 one whose sprung valve gives way at first.
+  The linear family also holds a draw that rises with the vacuum. The nuisance is the deepest reading over that depth.
 """
 
 from __future__ import annotations
@@ -27,10 +28,6 @@ class SourceModel:
     share: Callable[[FloatArray, float, float, float], FloatArray]
     prior: tuple[float, float] | None = None
 
-    def grid(self) -> tuple[float, ...]:
-        """Values of the nuisance that are tried."""
-        return self.values
-
     def penalty(self, nuisance: float) -> float:
         """Deviance that the prior adds."""
         return 0.0 if self.prior is None else ((nuisance - self.prior[0]) / self.prior[1]) ** 2
@@ -40,24 +37,19 @@ def _choked(vacuum: FloatArray, nuisance: float, deepest: float, room: float) ->
     return 1.0 - nuisance * vacuum / room
 
 
-def _finite_orifice(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
-    return np.sqrt(np.maximum(1.0 - nuisance * vacuum / deepest, 0.0))
+def _falling(power: float) -> Callable[[FloatArray, float, float, float], FloatArray]:
+    def share(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
+        return np.maximum(1.0 - nuisance * vacuum / deepest, 0.0) ** power
 
-
-def _finite_linear(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
-    return 1.0 - nuisance * vacuum / deepest
+    return share
 
 
 CHOKED = SourceModel("choked", (1.0, 1.15, 1.3, 1.5, 1.75, 2.1), _choked, (1.2, 0.3))
 """The prior: blow-by takes a sixth of the suction, give or take (common practice, no source)."""
-FINITE_ORIFICE = SourceModel(
-    "finite_orifice",
-    (0.03, 0.08, 0.14, 0.2, 0.27, 0.34, 0.41, 0.48, 0.55, 0.62, 0.68, 0.74, 0.79, 0.83, 0.87, 0.9, 0.925, 0.945, 0.96, 0.972, 0.982, 0.99),
-    _finite_orifice,
-)
-FINITE_LINEAR = SourceModel(
-    "finite_linear",
-    (-0.5, -0.4, -0.3, -0.22, -0.15, -0.1, -0.06, -0.03, 0.03, 0.07, 0.12, 0.18, 0.25, 0.32, 0.4, 0.48, 0.56, 0.64, 0.71, 0.78, 0.84, 0.89, 0.93, 0.96),
-    _finite_linear,
-)
-BENT_MODELS = (FINITE_ORIFICE, FINITE_LINEAR)
+_FALLING = (0.04, 0.1, 0.17, 0.25, 0.33, 0.41, 0.49, 0.57, 0.64, 0.7, 0.76, 0.81, 0.85, 0.89, 0.92, 0.945, 0.965, 0.98, 0.99)
+_RISING = (-0.5, -0.4, -0.3, -0.22, -0.15, -0.1, -0.06, -0.03)
+FINITE_VALVE = SourceModel("finite_valve", _FALLING, _falling(0.33))
+FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _falling(0.5))
+FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _falling(0.75))
+FINITE_LINEAR = SourceModel("finite_linear", _RISING + _FALLING, _falling(1.0))
+BENT_MODELS = (FINITE_VALVE, FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR)

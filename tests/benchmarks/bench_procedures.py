@@ -1,0 +1,202 @@
+"""Accuracy of the trade's computations on data made by other means, and coverage of their 95 % intervals.
+
+    python tests/benchmarks/bench_procedures.py [--short] [--only table,bent,recording,hold,...]
+
+The generators below share no code with the program: flows by `fluids`' way of writing them (ratio form, own constants),
+balances solved by bisection, pulses as samples in time with several orders, decays integrated step by step. Their ranges
+are drawn anew for each seed, and none was used to set a constant of the program.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import time
+
+import numpy as np
+
+from sumpglass.procedures.leak_recording import readings_of
+from sumpglass.procedures.leak_size import size_leak
+from sumpglass.procedures.openings import Reading, sine_shape_pa
+from sumpglass.records import Mark, Recording
+
+CD, P0, T0, R, K = 0.61, 101325.0, 293.15, 287.055, 1.4
+RHO = P0 / R / T0
+
+
+def flux(vacuum: np.ndarray) -> np.ndarray:
+    """Isentropic flow into (positive) or out of the crankcase, kg/s a square metre of CdA; written by density ratio."""
+    v = np.asarray(vacuum, float)
+    up, down = np.where(v >= 0, P0, P0 - v), np.where(v >= 0, P0 - v, P0)
+    r = np.maximum(down / up, 0.5283)
+    speed2 = 2 * K / (K - 1) * R * T0 * (1 - r ** ((K - 1) / K))
+    return np.sign(v) * up / (R * T0) * r ** (1 / K) * np.sqrt(speed2)
+
+
+def steady(draw, area_m2: float, swing: np.ndarray) -> float:
+    """Mean vacuum at which what flows in through CD * area_m2 is what the source draws there, by bisection."""
+    low, high = 0.0, 80_000.0
+    for _ in range(60):
+        mid = 0.5 * (low + high)
+        if CD * area_m2 * float(np.mean(flux(mid + swing))) < draw(mid):
+            low = mid
+        else:
+            high = mid
+    return 0.5 * (low + high)
+
+
+def pulses(rng: np.random.Generator, rms: float, n: int = 720) -> np.ndarray:
+    """A cycle of pulses: a strong order, a weaker one at twice and one at half of it."""
+    angle = np.arange(n) / n * 4 * np.pi
+    wave = np.sin(2 * angle + rng.uniform(0, 6)) + 0.25 * rng.uniform() * np.sin(4 * angle + rng.uniform(0, 6))
+    wave += 0.15 * rng.uniform() * np.sin(angle + rng.uniform(0, 6))
+    return wave / wave.std() * rms
+
+
+def choked_draw(rng: np.random.Generator, net: float):
+    """A choked suction less a blow-by."""
+    suction = net * rng.uniform(1.0, 1.6)
+    return lambda v: suction * (1 - v / P0) - (suction - net)
+
+
+def finite_draw(rng: np.random.Generator, net: float, deepest_wanted: float):
+    """A suction through an orifice from a manifold that is not far below, less a blow-by."""
+    depth = deepest_wanted * rng.uniform(1.1, 3.0)
+    blow_by = net * rng.uniform(0.0, 0.5)
+    kind = rng.integers(3)
+    if kind == 0:
+        full = lambda v: np.sqrt(np.maximum(1 - v / depth, 0.0))  # noqa: E731
+    elif kind == 1:
+        full = lambda v: np.maximum(1 - v / depth, 0.0)  # noqa: E731
+    else:  # a valve that gives a little more as the vacuum deepens
+
+        def full(v):
+            return np.sqrt(np.maximum(1 - v / depth, 0.0)) * (1 + 0.15 * v / depth)
+
+    return lambda v: (net + blow_by) * full(v) - blow_by
+
+
+OPENINGS = [5.0, 4.0, 3.2, 2.5, 2.0, 1.6, 1.5, 1.2, 1.0]
+
+
+def series(rng: np.random.Generator, bent: bool):
+    """(leak mm2, net draw kg/s, [(opening, vacuum, swing rms or samples)])."""
+    leak_mm = rng.uniform(0.5, 3.5)
+    area = math.pi / 4 * leak_mm**2
+    closed = rng.uniform(500, 6000)
+    net = CD * area * 1e-6 * float(flux(np.array(closed)))
+    chosen = sorted(rng.choice(OPENINGS, size=int(rng.integers(4, 7)), replace=False), reverse=True)
+    if rng.uniform() < 0.8:
+        chosen.append(0.0)
+    draw = finite_draw(rng, net, closed) if bent else choked_draw(rng, net)
+    rms = rng.uniform(0, 200) if rng.uniform() < 0.7 else 0.0
+    rows = []
+    for d in chosen:
+        swing = pulses(rng, rms * rng.uniform(0.8, 1.2)) if rms else np.zeros(1)
+        vacuum = steady(draw, area * 1e-6 + math.pi / 4 * d**2 * 1e-6, swing)
+        rows.append((d, vacuum, swing))
+    return area, net, rows
+
+
+def table_case(seed: int, bent: bool):
+    rng = np.random.default_rng(seed)
+    area, net, rows = series(rng, bent)
+    u_floor, u_share = rng.uniform(1, 4), rng.uniform(0.002, 0.01)
+    readings = []
+    for d, vacuum, swing in rows:
+        u = math.hypot(u_floor, u_share * vacuum)
+        seen = vacuum + u * rng.standard_normal()
+        rms = float(swing.std())
+        if vacuum > 4500 and rng.uniform() < 0.5:
+            readings.append(Reading(d, None, u, 3500.0))
+        else:
+            readings.append(Reading(d, seen, u, shape_pa=sine_shape_pa(rms)))
+    return area, net, size_leak(readings)
+
+
+def recording_case(seed: int):
+    """Time samples: pulses, sensor noise with memory, settling, change-over off its mark, an engine-off zero."""
+    rng = np.random.default_rng(seed)
+    area, net, rows = series(rng, False)
+    fs = float(rng.choice([100.0, 250.0, 1000.0]))
+    hold_s, offset = rng.uniform(12, 25), rng.normal(0, 8)
+    firing = rng.uniform(20, 35)
+    level_parts, marks, t_now = [], [], 0.0
+    before = 0.0
+    zero_s = 6.0
+    marks.append(Mark(0.0, "engine off"))
+    level_parts.append(np.zeros(int(zero_s * fs)))
+    swings = [np.zeros(int(zero_s * fs))]
+    t_now = zero_s
+    for d, vacuum, swing in rows:
+        n = int(hold_s * fs)
+        t = np.arange(n) / fs
+        tau = rng.uniform(0.2, 1.5)
+        level_parts.append(vacuum + (before - vacuum) * np.exp(-t / tau))
+        phase = (t * firing / 2.0 + rng.uniform()) % 1.0
+        swings.append(swing[(phase * len(swing)).astype(int)] if len(swing) > 1 else np.zeros(n))
+        marks.append(Mark(max(0.0, t_now + rng.uniform(-1.0, 1.0)), "closed" if d == 0 else f"opening {d} mm"))
+        before, t_now = vacuum, t_now + hold_s
+    level = np.concatenate(level_parts)
+    n = len(level)
+    slow = np.zeros(n)
+    kick = rng.standard_normal(n) * rng.uniform(0.5, 3.0) * math.sqrt(2 / (0.3 * fs))
+    memory = math.exp(-1 / (0.3 * fs))
+    for i in range(1, n):
+        slow[i] = memory * slow[i - 1] + kick[i]
+    p = -(level + np.concatenate(swings) + slow) + offset + rng.uniform(0.5, 8) * rng.standard_normal(n)
+    recording = Recording(np.arange(n) / fs, p, marks=tuple(marks), rate_hz=fs)
+    taken = readings_of(recording)
+    return area, net, size_leak(taken.readings, zero_u_pa=taken.zero_u_pa)
+
+
+def report_leaks(name: str, cases: int, make) -> None:
+    began = time.perf_counter()
+    leak, draw, hold_leak, hold_draw, bent, failed, width = [], [], [], [], [], 0, []
+    for seed in range(cases):
+        try:
+            area, net, got = make(seed + 100_000)
+        except Exception as error:  # noqa: BLE001 - a bench counts failures and goes on
+            failed += 1
+            print(f"  {name} seed {seed}: {error}")
+            continue
+        net_lpm = net / RHO * 60e3
+        leak.append(abs(math.sqrt(got.area_mm2 / area) - 1))
+        draw.append(abs(got.net_draw_lpm / net_lpm - 1))
+        hold_leak.append(got.lo95_mm2 <= area <= (got.hi95_mm2 or math.inf))
+        hold_draw.append(got.net_draw_lo95 <= net_lpm <= (got.net_draw_hi95 or math.inf))
+        bent.append(got.bent)
+        width.append(((got.hi95_mm2 or math.inf) - got.lo95_mm2) / 2 / area)
+    known = [b for b in bent if b is not None]
+    print(
+        f"{name:<22} {len(leak):5d} cases, {failed} failed: leak (mm) median error {100 * np.median(leak):.2f} %, "
+        f"90th {100 * np.quantile(leak, 0.9):.1f} %; held {100 * np.mean(hold_leak):.1f} %, half-width (area) median "
+        f"{100 * np.median(width):.1f} %; draw median error {100 * np.median(draw):.2f} %, held "
+        f"{100 * np.mean(hold_draw):.1f} %; called bent {100 * np.mean(known):.1f} %; "
+        f"{1000 * (time.perf_counter() - began) / max(cases, 1):.0f} ms a case"
+    )
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--short", action="store_true", help="100 seeds instead of 1000")
+    parser.add_argument("--cases", type=int)
+    parser.add_argument("--only", default="")
+    options = parser.parse_args()
+    cases = options.cases or (100 if options.short else 1000)
+    wanted = set(filter(None, options.only.split(",")))
+    for name, make in PARTS.items():
+        if not wanted or name in wanted:
+            make(cases)
+    return 0
+
+
+PARTS = {
+    "table": lambda n: report_leaks("table, straight", n, lambda s: table_case(s, False)),
+    "bent": lambda n: report_leaks("table, bent", n, lambda s: table_case(s, True)),
+    "recording": lambda n: report_leaks("recording", n, recording_case),
+}
+
+if __name__ == "__main__":
+    sys.exit(main())
