@@ -73,7 +73,8 @@ Listener = Callable[[list[LiveEvent]], None]
 class LiveNow:
     """The newest of everything, and who wants to hear of it. Lives on the screen's thread."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self.clock = clock
         self.history = History()
         self._tail = Tail()
         self.pulses = Pulses()
@@ -92,7 +93,7 @@ class LiveNow:
         the age is that within the recording, which the feed tells."""
         if self.arrived is None or self.playing is not None:
             return self._reading
-        return replace(self._reading, age_s=time.monotonic() - self.arrived)
+        return replace(self._reading, age_s=self.clock() - self.arrived)
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
         """Call `listener` with every batch of events; returns what ends that."""
@@ -107,7 +108,7 @@ class LiveNow:
                     self.history.add(event.t_s, event.pressure_pa, event.low_pa, event.high_pa)
                     self._tail.add(event.t_s, event.pressure_pa)
                     self.last_t_s = float(event.t_s[-1])
-                    self.arrived = time.monotonic()
+                    self.arrived = self.clock()
             elif isinstance(event, Reading):
                 self._reading = event
             elif isinstance(event, Pulses):

@@ -109,6 +109,7 @@ class Dashboard(Screen[None]):
         self.set_class(height < 22, "low")
         self.set_class(width >= 100, "wide")
         self.set_class(height >= 32 and width >= 76, "tall")
+        self.set_class(height >= 48 and width >= 150, "huge")
 
     # Events in
 

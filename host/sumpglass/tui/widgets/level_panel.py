@@ -52,7 +52,7 @@ class LevelPanel(LineWidget):
         tone = {"vacuum": "vacuum", "pressure": "pressure", "undecided": "strong"}.get(view.tone, "quiet")
         word_tone = "alert" if view.tone == "stale" or view.word == "CLIPPED" else tone
         inner = width - 2
-        word_rows = WORD_ROWS if height >= 9 else 1
+        word_rows = 1 if height < 9 else WORD_ROWS if height < 22 else 2 * WORD_ROWS
         spare = 1 if height >= 11 else 0
         digit_rows = max(1, height - 2 - word_rows - spare - (height >= 13))
         lines: list[Line] = [rule("level", width)]

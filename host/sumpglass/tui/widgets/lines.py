@@ -69,7 +69,7 @@ class LineWidget(Widget):
         lines = list(self.lines(width, height))[:height]
         lines += [()] * (height - len(lines))
         if len(self._lines) != height:
-            self._lines, self._strips = [((("\0", "plain")),)] * height, [Strip.blank(width)] * height
+            self._lines, self._strips = [((("\0", "plain")),)] * height, [self._blank(width)] * height
         dirty = []
         for y, (line, before) in enumerate(zip(lines, self._lines)):
             if line != before:
@@ -92,7 +92,11 @@ class LineWidget(Widget):
         self.redraw()
 
     def render_line(self, y: int) -> Strip:
-        return self._strips[y] if y < len(self._strips) else Strip.blank(self.size.width)
+        return self._strips[y] if y < len(self._strips) else self._blank(self.size.width)
+
+    def _blank(self, width: int) -> Strip:
+        # With a style, though nothing shows: filters for terminals without colour take every segment to have one.
+        return Strip.blank(width, self.tone("plain"))
 
     def tone(self, name: str) -> Style:
         """The style of a tone under the present theme."""

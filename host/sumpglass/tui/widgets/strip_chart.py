@@ -232,7 +232,7 @@ class StripChart(Widget):
         size = self.size
         if everything or len(old) != len(rows):
             old = [("", b"")] * len(rows)
-            self._strips = [Strip.blank(size.width)] * size.height
+            self._strips = [Strip.blank(size.width, self._style("quiet"))] * size.height
         dirty: list[Region] = []
         labels = self._labels()
         for index, (row, before) in enumerate(zip(rows, old)):
@@ -306,7 +306,7 @@ class StripChart(Widget):
                 Segment("─", self._style("quiet")),
             ],
             2 + len(left) + len(rule) + len(note) + 1,
-        ).adjust_cell_length(width)
+        ).adjust_cell_length(width, self._style("quiet"))
 
     def _flag_lane(self, first: int, columns: int) -> Strip:
         lane: list[tuple[str, str]] = [(" ", "quiet")] * columns
