@@ -117,7 +117,7 @@ class Interpreter:
         return out
 
     def finish(self) -> list[Interpreted]:
-        """At the end: faults still there, and what is held, by the last scale known; `given_up` counts the rest."""
+        """At the end: what is held, by the last scale known; `given_up` counts the rest."""
         out: list[Interpreted] = []
         by_channel = {channel: scale for (_, channel), scale in self._scales.items()}
         while self._held:
@@ -127,8 +127,6 @@ class Interpreter:
                 self.given_up += len(item.time_us) if isinstance(item, Samples) else 1
             else:
                 out.append(self._scaled(item, scale, received_s))
-        out += [SensorFault(t_s, None, _fault_kind(kind), channel) for (channel, kind), t_s in self._faults.items()]
-        self._faults.clear()
         return out
 
     def _take_block(self, item: Samples | Bins, received_s: float | None, out: list[Interpreted]) -> None:
