@@ -25,12 +25,14 @@ FloatArray = npt.NDArray[np.float64]
 
 INNER_LEAK_MM2 = 0.0001
 """Every inner node leaks this to the room."""
-NEWTON_ROUNDS = 60
+NEWTON_ROUNDS = 30
 _POWER = (GAMMA_AIR - 1.0) / GAMMA_AIR
 _CHOKED = np.log(2.0 / (GAMMA_AIR + 1.0))
 """Natural logarithm of the temperature ratio at which the flow chokes (5/6 for gamma 1.4)."""
 _SMALLEST_AREA_M2 = 1e-18
 """A passage of area 0 is counted as this: 1e-8 of the leak of a node, and no division by zero."""
+_CLOSED_SHARE = 1e-9
+"""A closed check valve lets back this share of what it passes forward, so that every flow still answers to a pressure."""
 _CHUNK = 2048
 """Draws that are solved together: the working arrays then stay in the processor's cache."""
 
@@ -160,8 +162,9 @@ def solve(
         part = slice(first, min(first + _CHUNK, draws))
         area = np.maximum(circuit.members @ areas_m2[:, part] + circuit.fixed_area_m2[:, None], _SMALLEST_AREA_M2)
         state = _start(circuit, area, manifold_pa[part])
-        took, rest = _newton(circuit, area, blow_by_kg_s[part], state, tolerance_pa)
+        took, rest = _newton(circuit, area, blow_by_kg_s[part], state, tolerance_pa, np.arange(area.shape[1]))
         if len(rest):
+            rest = _by_continuation(circuit, area, blow_by_kg_s[part], state, rest, tolerance_pa)
             _by_bracket(circuit, area, blow_by_kg_s[part], state, rest)
         pressure[:, part], flow[:, part] = state
         rounds, bracketed = max(rounds, took), bracketed + len(rest)
@@ -176,6 +179,7 @@ def tap_pressure_pa(
 
 
 State = tuple[FloatArray, FloatArray]
+Numbers = npt.NDArray[np.intp]
 
 
 def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State:
@@ -188,23 +192,24 @@ def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State
 
 
 def _newton(
-    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float
-) -> tuple[int, npt.NDArray[np.intp]]:
-    """Improve `state` in place; returns the rounds taken and the numbers of the draws that have not settled."""
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float, active: Numbers
+) -> tuple[int, Numbers]:
+    """Improve the `active` draws of `state` in place; returns the rounds taken and the draws that have not settled."""
     pressure, flow = state
     inner = circuit.inner
     if inner == 0:
         flow[:] = 0.0
         return 0, np.empty(0, dtype=np.intp)
-    active = np.arange(pressure.shape[1])
-    p, q, square, source = pressure.copy(), flow.copy(), np.square(area), blow_by
-    floor = 1e-9 * np.max(flow, axis=0)
+    p, q, square, source = pressure[:, active], flow[:, active], np.square(area[:, active]), blow_by[active]
+    floor = 1e-9 * np.max(np.abs(q), axis=0)
     for taken in range(1, NEWTON_ROUNDS + 1):
-        step, q = _newton_step(circuit, square, source, p, q, floor)
+        with np.errstate(over="ignore", invalid="ignore"):  # a draw that runs away is taken up by the continuation
+            step, q = _newton_step(circuit, square, source, p, q, floor)
         before = p[:inner]
         absolute = before + STANDARD_ATMOSPHERE_PA
-        # A step may not take an absolute pressure below a third or above four times its value.
-        np.clip(before + step, absolute * 0.33 - STANDARD_ATMOSPHERE_PA, absolute * 4.0 - STANDARD_ATMOSPHERE_PA, out=p[:inner])
+        # No pressure can lie below the manifold's; and none may grow to more than four times its value in one step.
+        highest = absolute * 4.0 - STANDARD_ATMOSPHERE_PA
+        np.clip(before + step, np.minimum(p[-1], 0.0), highest, out=p[:inner])
         done = np.all(np.abs(step) <= tolerance_pa + 1e-11 * absolute, axis=0)
         count = np.count_nonzero(done)
         if count == len(active) or (count > 0 and taken % 3 == 0):
@@ -223,18 +228,28 @@ def _newton_step(
 ) -> tuple[FloatArray, FloatArray]:
     """Steps of the inner pressures (inner, draws), and the flows after them, which balance at every inner node."""
     signed, slope_start, slope_end = _squared_flow(circuit, p)
-    shut = circuit.one_way[:, None] & (signed <= 0.0)
     if circuit.one_way.any():
-        opened = circuit.one_way[:, None] & ~shut & (q <= 0.0)
-        q = np.where(shut, 0.0, np.where(opened, np.sqrt(square * np.abs(signed)), q))
+        # The state of a check valve follows from its flow, not from the pressures, which are not yet consistent with
+        # it; a valve that closed starts again from what the pressures say, else its flow would only halve each round.
+        closed = circuit.one_way[:, None] & (q < 0.0)
+        square = np.where(closed & (signed <= 0.0), square * _CLOSED_SHARE**2, square)
+        q = np.where(closed, np.sign(signed) * np.sqrt(square * np.abs(signed)), q)
     size = np.abs(q)
-    inverse = square / (2.0 * np.maximum(size, floor))
-    constant = q - q * size * inverse / square + inverse * signed
+    inverse = 1.0 / (2.0 * np.maximum(size, floor))
+    constant = q - q * size * inverse + (inverse * square) * signed
+    inverse *= square
     gain_start, gain_end = inverse * slope_start, inverse * slope_end
-    if circuit.one_way.any():
-        for part in (constant, gain_start, gain_end):
-            part[shut] = 0.0
-    inner, draws = circuit.inner, p.shape[1]
+    step = _balance_step(circuit, source, constant, gain_start, gain_end)
+    whole = np.zeros_like(p)
+    whole[: circuit.inner] = step
+    return step, constant + gain_start * whole[circuit.start] - gain_end * whole[circuit.end]
+
+
+def _balance_step(
+    circuit: Circuit, source: FloatArray, constant: FloatArray, gain_start: FloatArray, gain_end: FloatArray
+) -> FloatArray:
+    """(inner, draws) steps s of the pressures at which the flows constant + gain_start s_start - gain_end s_end balance."""
+    inner, draws = circuit.inner, constant.shape[1]
     matrix: list[list[FloatArray | None]] = [[None] * inner for _ in range(inner)]
     right = np.zeros((inner, draws))
     if circuit.source >= 0:
@@ -249,10 +264,7 @@ def _newton_step(
         if a < inner and b < inner:
             _add(matrix, a, b, -gain_end[e])
             _add(matrix, b, a, -gain_start[e])
-    step = _eliminate(matrix, right)
-    whole = np.zeros_like(p)
-    whole[:inner] = step
-    return step, constant + gain_start * whole[circuit.start] - gain_end * whole[circuit.end]
+    return _eliminate(matrix, right)
 
 
 def _squared_flow(circuit: Circuit, p: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -316,21 +328,74 @@ def _eliminate(matrix: list[list[FloatArray | None]], right: FloatArray) -> Floa
     return result
 
 
-def _by_bracket(
-    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: npt.NDArray[np.intp]
-) -> None:
+def _by_continuation(
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
+) -> Numbers:
+    """Try `draws` again, in place, from networks whose orifices are nearly laminar and are sharpened step by step.
+
+    Returns those that even so have not settled. Damped Newton steps in the pressures: a step that does not lessen the
+    greatest imbalance of a draw is halved.
+    """
+    pressure, flow = state
+    part, source = area[:, draws], blow_by[draws]
+    p = pressure[:, draws]
+    p[: circuit.inner] = 0.0
+    lowest = np.minimum(p[-1], 0.0)
+    for softness in 10.0 ** np.arange(6.0, -5.0, -1.0):
+        for _ in range(8):
+            constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
+            step = _balance_step(circuit, source, constant, gain_start, gain_end)
+            before, worst = p.copy(), _imbalance(circuit, source, constant)
+            scale = np.ones(len(draws))
+            for _ in range(8):
+                p[: circuit.inner] = np.maximum(before[: circuit.inner] + scale * step, lowest)
+                worse = _imbalance(circuit, source, _soft_flow(circuit, part, p, softness)[0]) > worst
+                if not worse.any():
+                    break
+                scale = np.where(worse, 0.5 * scale, scale)
+    pressure[:, draws] = p
+    flow[:, draws] = _law_flow(circuit, part, p)
+    return _newton(circuit, area, blow_by, state, tolerance_pa, draws)[1]
+
+
+def _soft_flow(
+    circuit: Circuit, area: FloatArray, p: FloatArray, softness: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Flow of orifices that are laminar where the squared flow per squared area is below `softness`, and its slopes."""
+    signed, slope_start, slope_end = _squared_flow(circuit, p)
+    passes = np.where(circuit.one_way[:, None] & (signed < 0.0), _CLOSED_SHARE * area, area)
+    size = np.abs(signed)
+    root = np.sqrt(size + softness)
+    slope = passes * (0.5 * size + softness) / (root * (size + softness))
+    return passes * signed / root, slope * slope_start, slope * slope_end
+
+
+def _imbalance(circuit: Circuit, source: FloatArray, flow: FloatArray) -> FloatArray:
+    """(draws,) greatest net inflow of any inner node, without sign."""
+    net = np.zeros((len(circuit.nodes), flow.shape[1]))
+    for e, (a, b) in enumerate(zip(circuit.start.tolist(), circuit.end.tolist())):
+        net[a] -= flow[e]
+        net[b] += flow[e]
+    if circuit.source >= 0:
+        net[circuit.source] += source
+    return np.asarray(np.max(np.abs(net[: circuit.inner]), axis=0))
+
+
+def _by_bracket(circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers) -> None:
     """Finish `draws` by node-wise bisection, sweep after sweep, from below; in place.
 
     The net inflow of a node falls with its own pressure and rises with its neighbours': starting with every inner
     node at the lowest pressure there is, each sweep raises the pressures towards the solution and never past it.
     """
+    if not len(draws):
+        return
     pressure, flow = state
     inner = circuit.inner
     part, source = area[:, draws], blow_by[draws]
     p = pressure[:, draws]
     p[:inner] = np.minimum(p[-1], 0.0)
     touching = [np.flatnonzero((circuit.start == i) | (circuit.end == i)) for i in range(inner)]
-    for _ in range(4000):
+    for _ in range(1000):
         before = p[:inner].copy()
         for i in range(inner):
             inflow = source if circuit.source == i else np.zeros(len(draws))
@@ -359,7 +424,7 @@ def _balanced(
         if not above.any():
             break
         high = np.where(above, 2.0 * high + STANDARD_ATMOSPHERE_PA, high)
-    for _ in range(70):
+    for _ in range(55):
         middle = 0.5 * (low + high)
         positive = excess(middle) > 0.0
         low, high = np.where(positive, middle, low), np.where(positive, high, middle)
@@ -370,5 +435,5 @@ def _law_flow(circuit: Circuit, area: FloatArray, p: FloatArray) -> FloatArray:
     """(elements, draws) flow that the pressures drive, kg/s."""
     signed, _, _ = _squared_flow(circuit, p)
     if circuit.one_way.any():
-        signed = np.where(circuit.one_way[:, None], np.maximum(signed, 0.0), signed)
+        area = np.where(circuit.one_way[:, None] & (signed < 0.0), _CLOSED_SHARE * area, area)
     return np.sign(signed) * area * np.sqrt(np.abs(signed))
