@@ -1,8 +1,8 @@
 """The firmware as files for a board: found beside the program without importing a line of it, with one digest.
 
-The digest is SHA-256 over, for each file in order of path: its path, a line feed, its length, a line feed, its bytes.
-The board computes the same over its own files and tells the first 8 bytes in IDENTITY, so that the host can say that a
-board is out of date.
+The digest is SHA-256 over one line a file, `path NUL sha256-hex LF`, in order of path, of the two packages. The board
+computes the same over its own files and tells the first 8 bytes in IDENTITY, so that the host can say that a board is
+out of date.
 """
 
 from __future__ import annotations
@@ -44,10 +44,8 @@ class Payload:
     @property
     def digest(self) -> str:
         """SHA-256 over all files, hexadecimal; see the module."""
-        total = hashlib.sha256()
-        for file in sorted(self.files, key=lambda file: file.path):
-            total.update(f"{file.path}\n{len(file.content)}\n".encode() + file.content)
-        return total.hexdigest()
+        lines = "".join(f"{f.path}\0{f.sha256}\n" for f in sorted(self.files, key=lambda file: file.path))
+        return hashlib.sha256(lines.encode()).hexdigest()
 
     @property
     def short_digest(self) -> str:
