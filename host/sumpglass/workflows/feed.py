@@ -18,7 +18,7 @@ WAIT_S = 0.02
 class Feed(Protocol):
     """Live rig, virtual rig or replay. All of it is called on the feed's thread only.
 
-    One that tells `Playing` also has `pause(paused)`, `step()`, `set_speed(speed)` and `seek(t_s)`.
+    One that tells `Playing` also has `pause(paused)`, `step()`, `set_speed(speed)`, `seek(t_s)` and `now_s`.
     """
 
     mode: str

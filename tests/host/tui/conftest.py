@@ -78,6 +78,10 @@ class StoryFeed:
     def step(self, seconds=0.1):
         self.asked.append(("step",))
 
+    @property
+    def now_s(self):
+        return self.t_s
+
     def set_speed(self, speed):
         self.asked.append(("speed", speed))
 

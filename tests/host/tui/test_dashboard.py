@@ -236,7 +236,7 @@ async def test_replay_keys(story, lines):
         assert "REPLAY 1x" in lines(driven.app)[0] and "0:30 of 1:15" in lines(driven.app)[0]
         await driven.press("space", "full_stop", "plus", "minus", "right", "left", "home")
         assert driven.feed.asked == [
-            ("pause", True), ("step",), ("speed", 2.0), ("speed", 0.5), ("seek", 40.0), ("seek", 20.0), ("seek", 0.0),
+            ("pause", True), ("step",), ("speed", 2.0), ("speed", 1.0), ("seek", 40.0), ("seek", 20.0), ("seek", 0.0),
         ]  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 from textual.app import ComposeResult
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 CHART_REDRAW_S = 0.1
 FLASH_S = 3.0
 SEEK_S = 10.0
+SLOWEST, FASTEST = 0.0625, 64.0
 LIVE_KEYS = (
     ("space", "mark", "mark"), ("n", "name", "name_mark"), ("u", "unit", "unit"), ("w", "window", "window"),
     ("h", "hold", "hold"), ("s", "seen", "seen"), ("g", "guide", "guide"), ("f", "fault", "find_fault"),
@@ -274,38 +276,45 @@ class Dashboard(Screen[None]):
         self.chart.braille = not self.chart.braille
         self.chart.redraw()
 
-    def _play(self, what: Callable[[Any, Playing], object]) -> None:
-        """Do something with the replay, if it is one."""
+    def _play(self, what: Callable[[Any], object], **known: Any) -> None:
+        """Do something with the replay, if it is one. `known` is what it will be like then: a second press of the key
+        must not start from what was before the first."""
         playing = self.host.live.playing
         if playing is not None:
-            self.host.ask(lambda feed: what(feed, playing))
+            self.host.live.playing = replace(playing, **known)
+            self.host.ask(what)
+            self._slow_lines()
 
     def action_pause(self) -> None:
         live = self.host.live
         if live.ended is not None:
             live.ended = None
-            self._play(lambda feed, playing: (feed.seek(0.0), feed.pause(False)))
-        else:
-            self._play(lambda feed, playing: feed.pause(not playing.paused))
+            self._play(lambda feed: (feed.seek(0.0), feed.pause(False)), paused=False)
+        elif live.playing is not None:
+            paused = not live.playing.paused
+            self._play(lambda feed: feed.pause(paused), paused=paused)
 
     def action_step(self) -> None:
-        self._play(lambda feed, playing: feed.step())
+        self._play(lambda feed: feed.step(), paused=True)
 
     def action_move(self, way: int) -> None:
         if self.chart.held:
             self.chart.pan(0.25 * way)
         elif self.replaying:
             self.host.live.ended = None
-            self._play(lambda feed, playing: feed.seek(max(0.0, playing.t_s + way * SEEK_S)))
+            self._play(lambda feed: feed.seek(max(0.0, feed.now_s + way * SEEK_S)))
         else:
             self.flash("h holds the strip, then ← and → move it")
 
     def action_to_start(self) -> None:
         self.host.live.ended = None
-        self._play(lambda feed, playing: feed.seek(0.0))
+        self._play(lambda feed: feed.seek(0.0))
 
     def action_speed(self, factor: float) -> None:
-        self._play(lambda feed, playing: feed.set_speed(min(64.0, max(0.0625, playing.speed * factor))))
+        playing = self.host.live.playing
+        if playing is not None:
+            speed = min(FASTEST, max(SLOWEST, playing.speed * factor))
+            self._play(lambda feed: feed.set_speed(speed), speed=speed)
 
     def action_help(self) -> None:
         from sumpglass.tui.screens.help import Help
