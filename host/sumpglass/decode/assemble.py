@@ -82,7 +82,7 @@ class RecordingBuilder:
         for thing in things:
             if isinstance(thing, PressureBlock):
                 if self._wanted(thing):
-                    single = thing.pressure_pa.astype(np.float32)
+                    single = thing.pressure_pa.astype(np.float32, copy=False)
                     self._pieces.append(_Piece(_without_pressure(thing), single))
             elif isinstance(thing, Mark):
                 self._marks.append(thing)

@@ -190,6 +190,8 @@ class Interpreter:
             self._take_block(item, received_s, out)
 
     def _follow_faults(self, message: Message, out: list[Interpreted]) -> None:
+        if not message.fields["faults"] and not self._faults:
+            return
         t_s = self.timeline.t_s(message.time_us)
         now = {(fault["channel"], fault["kind"]) for fault in message.fields["faults"]}
         for key in now - self._faults.keys():

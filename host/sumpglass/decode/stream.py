@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from sumpglass.decode.frames import OpenFrames, open_frames
+from sumpglass.decode.frames import Indices, OpenFrames, open_frames
 from sumpglass.decode.items import Bins, BoardReset, FrameCounts, Item, Message, Samples
 from sumpglass.decode.sequence import SequenceKeeper, Verdict
 from sumpglass_wire import layouts as wire
@@ -155,16 +155,15 @@ class StreamDecoder:
         verdicts = self._keeper.take_many(sequences, times_us)
         block = _are_blocks(opened)
         plain = block & (verdicts == Verdict.NEW)
-        done = 0
-        runs = _Runs(opened, np.flatnonzero(plain), times_us)
-        for at in np.flatnonzero(~plain).tolist():
-            runs.give(done, at, items)
+        others = np.flatnonzero(~plain)
+        runs = _Runs(opened, np.flatnonzero(plain), times_us, others)
+        for number, at in enumerate(others.tolist()):
+            runs.give(number, items)
             first = int(opened.starts[at])
             last = first + int(opened.lengths[at])
             end = base + last + CRC_LENGTH + 1
             self._judged(opened.data[first:last].tobytes(), end, int(verdicts[at]), items)
-            done = at + 1
-        runs.give(done, len(plain), items)
+        runs.give(len(others), items)
 
     def _with_our_version(self, opened: OpenFrames, headed: npt.NDArray[np.bool_]) -> OpenFrames:
         """Only the frames that have a header of our version; the others are counted."""
@@ -224,25 +223,25 @@ def _are_blocks(opened: OpenFrames) -> npt.NDArray[np.bool_]:
 class _Runs:
     """The plain sample blocks of a stretch, as matrices by channel, configuration and length."""
 
-    def __init__(self, opened: OpenFrames, which: npt.NDArray[np.intp], times_us: npt.NDArray[np.int64]) -> None:
-        self._groups: list[tuple[int, int, npt.NDArray[np.intp], npt.NDArray[np.int64], np.ndarray]] = []
+    def __init__(self, opened: OpenFrames, which: Indices, times_us: npt.NDArray[np.int64], others: Indices) -> None:
+        self._groups: list[tuple[int, int, list[int], npt.NDArray[np.int64], npt.NDArray[np.signedinteger]]] = []
         starts, lengths = opened.starts[which], opened.lengths[which]
         both = opened.data[starts + wire.HEADER_LENGTH].astype(np.int64)
         configuration = opened.data[starts + wire.HEADER_LENGTH + 1].astype(np.int64)
         keys = lengths << 16 | both << 8 | configuration
         for key in np.unique(keys).tolist() if len(keys) else ():
-            here = np.flatnonzero(keys == key) if not (keys == key).all() else slice(None)
+            here = np.flatnonzero(keys == key)
             length, width = key >> 16, key >> 12 & 0x0F
             rows = np.ndarray((len(opened.data) - length + 1, length), np.uint8, opened.data.data, 0, (1, 1))
-            body = rows[:, _BLOCK_AT:][starts[here]]
-            counts = np.ascontiguousarray(body).view(f"<i{width}")
-            self._groups.append((key >> 8 & 0x0F, key & 0xFF, which[here], times_us[which[here]], counts))
+            counts = np.ascontiguousarray(rows[:, _BLOCK_AT:][starts[here]]).view(f"<i{width}")
+            places = which[here]
+            # Block k lies between other frames number n - 1 and n where borders[n] <= k < borders[n + 1].
+            borders = [0, *np.searchsorted(places, others).tolist(), len(places)]
+            self._groups.append((key >> 8 & 0x0F, key & 0xFF, borders, times_us[places], counts))
 
-    def give(self, start: int, stop: int, items: list[Item]) -> None:
-        """Append the blocks whose place among all frames is in start..stop-1."""
-        if stop <= start:
-            return
-        for channel, configuration, places, times_us, counts in self._groups:
-            a, b = np.searchsorted(places, (start, stop))
+    def give(self, number: int, items: list[Item]) -> None:
+        """Append the blocks before the other frame of that number, behind the one before it."""
+        for channel, configuration, borders, times_us, counts in self._groups:
+            a, b = borders[number], borders[number + 1]
             if b > a:
                 items.append(Samples(channel, configuration, times_us[a:b], counts[a:b]))
