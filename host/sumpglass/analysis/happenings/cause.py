@@ -15,10 +15,9 @@ from sumpglass.analysis.happenings.evidence import Evidence
 UP_CAUSES = ("opening", "suction_lost", "blow_by_rise", "engine_stop", "speed_change", "tap_off", "line_blocked",
              "engine_start", "unknown")  # fmt: skip
 DOWN_CAUSES = ("closing", "suction_back", "engine_start", "speed_change", "engine_stop", "tap_off", "unknown")
-PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start", "speed_change": "speed_change",
-           "blow_by_rise": "speed_change", "tap_off": "tap_off", "line_blocked": "line_blocked",
-           "sensor_fault": "sensor_fault", "out_of_range": "out_of_range"}  # fmt: skip
-"""What usually ends the state that each cause of a loss began."""
+PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
+           "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
+"""What usually ends the state that each cause of a loss began; a mended rig has no word of its own and stays unknown."""
 PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_stop": 0.14, "speed_change": 0.14,
          "tap_off": 0.1, "line_blocked": 0.06, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
 
@@ -94,8 +93,8 @@ def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> di
             if q is not None:
                 log += np.log(pi * q + (1 - pi) * (1 - q))
         weights[cause] = log
-    if lost_cause in ("sensor_fault", "line_blocked", "out_of_range"):
-        weights[lost_cause] = max(weights.values()) + 2.0
+    if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
+        weights["unknown"] = max(weights.values()) + 2.0
     top = max(weights.values())
     raw = {cause: float(np.exp(w - top)) for cause, w in weights.items()}
     total = sum(raw.values())

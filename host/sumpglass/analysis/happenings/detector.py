@@ -23,8 +23,10 @@ from sumpglass.records import FloatArray, Happening
 HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 0.5}
 SAME_HAPPENING_S = 1.5
 """Flags raised within this time of each other, in the same direction, are one physical happening."""
-TRAIL_S = 0.25
-"""A flag is taken back on the mean over this time, which pulses do not shake."""
+YOUNG_S = 0.25
+"""A flag is not taken back before the calm level, which lags, can have followed."""
+CROSS_S = 1.5
+"""A flag that was raised on the trend must have passed its limit within this time."""
 GAP_S = 0.4
 LONG_GAP_S = 2.0
 PIECE = 65536
@@ -43,6 +45,9 @@ class _Pending:
     limit_pa: float
     side: int
     """The flag holds while side * (level - limit) > 0."""
+    raised_pa: float
+    crossed: bool = True
+    """False while the flag rests on a trend that has yet to pass the limit."""
 
 
 class HappeningDetector:
@@ -250,7 +255,8 @@ class HappeningDetector:
             self._flag("sign_reversal", track, hop, 0.0, 1 if level > 0 else -1, None)
         if masks["drop"][at]:
             self._episode(track, hop, True, "drop")
-            watch.drop_from = hop + round(6.0 / self._hop_s)
+            watch.drop_from = hop + round(3.0 / self._hop_s)
+            watch.drop_least_pa2 = 0.3 * float(track.energy_ref_pa2[at])
         for episode in list(self._episodes):
             if hop >= self._check_hop(episode):
                 self._check(episode, track, hop)
@@ -279,7 +285,8 @@ class HappeningDetector:
         raised = self._time(hop)
         level = float(track.level_pa[hop - track.first])
         key = self._add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
-        self._pending.append(_Pending(key, kind, hop, hop + round(HOLD_S[kind] / self._hop_s), limit, side))
+        crossed = side * (level - limit) > 0 or kind == "sign_reversal"
+        self._pending.append(_Pending(key, kind, hop, hop + round(HOLD_S[kind] / self._hop_s), limit, side, level, crossed))
         episode = self._episode(track, hop, side > 0, kind)
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._lost[-1][1]
@@ -293,14 +300,23 @@ class HappeningDetector:
         """Confirm or withdraw what waits; returns the kinds of which one was."""
         done = set()
         at = hop - track.first
-        level = float(track.mean_pa[max(0, at - round(TRAIL_S / self._hop_s)) : at + 1].mean())
+        level, calm = float(track.level_pa[at]), float(track.calm_pa[at])
         for pending in list(self._pending):
-            young = hop - pending.raised_hop < round(TRAIL_S / self._hop_s)
-            if not young and pending.side * (level - pending.limit_pa) <= 0:
+            young = hop - pending.raised_hop < round(YOUNG_S / self._hop_s)
+            if not pending.crossed:
+                pending.crossed = pending.side * (level - pending.limit_pa) > 0
+                if pending.crossed:
+                    pending.due_hop = hop + round(HOLD_S[pending.kind] / self._hop_s)
+                    pending.raised_hop = hop
+                late = hop - pending.raised_hop > round(CROSS_S / self._hop_s)
+                failed = not pending.crossed and (late or (not young and pending.side * (level - pending.raised_pa) <= 0))
+            else:
+                failed = not young and pending.side * (calm - pending.limit_pa) <= 0
+            if failed:
                 self._pending.remove(pending)
                 self._withdraw(pending, hop)
                 done.add(pending.kind)
-            elif hop >= pending.due_hop:
+            elif pending.crossed and hop >= pending.due_hop:
                 self._pending.remove(pending)
                 self._confirm(pending, hop)
                 done.add(pending.kind)
@@ -342,7 +358,6 @@ class HappeningDetector:
         for episode in list(self._episodes):
             self._check(episode, track, hop - 1 - round(0.15 / self._hop_s), last=True)
         earliest = self._earliest_s
-        self._earliest_s = self._time(hop) + 0.5
         at = hop - track.first
         window = max(3, round(2 * float(track.delay_hops[at]) + 1))
         new = Episode(upward, hop, window, opened_by, earliest_s=earliest)
@@ -358,6 +373,7 @@ class HappeningDetector:
             last = episode.next_check >= len(CHECKPOINTS_S)
         if last and episode in self._episodes:
             self._episodes.remove(episode)
+        self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
         self._rig_fault(episode, hop)
         for key in episode.keys:
             pending = any(p.key == key for p in self._pending)
@@ -370,7 +386,7 @@ class HappeningDetector:
         cause, p = episode.cause
         if episode.rig_key is None:
             told = episode.evidence is not None and episode.evidence.after_s > 0.15 or episode.still or episode.railed
-            if told and cause in RIG_CAUSES and p > SURE and not (cause == episode.lost_cause and not episode.upward):
+            if told and cause in RIG_CAUSES and p > SURE and not (episode.lost_cause in RIG_CAUSES and not episode.upward):
                 raised = self._time(hop)
                 onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
                 episode.rig_key = self._add(Happening("rig_fault", onset, raised, None, None, cause, p))

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.cause import judge
-from sumpglass.analysis.happenings.evidence import Evidence, measure, pulse_end
+from sumpglass.analysis.happenings.cause import PARTNER, judge
+from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure, pulse_end
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.tracks import Track
@@ -66,14 +66,29 @@ class Episode:
         at = min(hop - track.first, len(track) - 1)
         slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
         level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
-        found = measure(
-            t, p, self.onset_s, duration, rise, self.window_hops * hop_s, level_u,
-        )  # fmt: skip
+        found = measure(t, p, self.onset_s, duration, rise, self.window_hops * hop_s, level_u)
         if found is None:
+            self._make_do()
             return
         self.before_pa, self.after_pa = found.before_pa, found.after_pa
         self.evidence = replace(found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples)
         self.causes = judge(self.evidence, self.upward, self.lost_cause)
+
+    def _make_do(self) -> None:
+        """Too little signal for evidence: the sizes of the fit, and for a recovery what usually ends such a loss."""
+        if self.change is not None and not np.isfinite(self.before_pa):
+            self.before_pa, self.after_pa = self.change.before_pa, self.change.after_pa
+        if self.still or self.railed or self.silent:
+            self.causes = judge(replace(NOTHING_SEEN, still=self.still, railed=self.railed, silent=self.silent,
+                                        edge_samples=self.edge_samples), self.upward, self.lost_cause)  # fmt: skip
+        elif self.evidence is None and self.lost_cause in PARTNER and not self.upward:
+            self.causes = {PARTNER[self.lost_cause]: 0.8, "unknown": 0.2}
+
+    def settled_s(self, hop_s: float, now_s: float) -> float:
+        """From when on the signal shows the state after this happening, as far as can be told."""
+        if self.change is None or not np.isfinite(self.onset_s):
+            return min(self.onset_s + 0.2, now_s) if np.isfinite(self.onset_s) else now_s
+        return min(self.onset_s + self.change.duration_hops * hop_s + 0.05, now_s)
 
     def _fit_end(self, samples: SampleHistory, now: float, raised_s: float) -> bool:
         """Onset from the end of the pulses, where they ended and the level hardly moved; False where it did not."""

@@ -47,6 +47,9 @@ class Evidence:
     edge_samples: float = 0.0
 
 
+NOTHING_SEEN = Evidence(0.0, 0.0, 1.0, 0.0, 0.0, 0.0, None, None, 0.0, 0.0, None, None, 0.0)
+
+
 @dataclass(frozen=True)
 class Spectrum:
     """Averaged Hann periodogram: one-sided power (bins,) in Pa2 such that its sum is the variance."""
@@ -85,6 +88,14 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
     share = 0.2877 if len(starts) < 2 else 0.45 if len(starts) < 4 else 0.6
     return Spectrum(hz, power, float(np.quantile(usable, 0.25)) / share + 1e-12)
+
+
+def tapered_mean(values: FloatArray) -> float:
+    """Hann-weighted mean of `values` (n,)."""
+    if len(values) < 8:
+        return float(values.mean())
+    weight = np.sin(np.pi * (np.arange(len(values)) + 0.5) / len(values)) ** 2
+    return float(values @ weight / weight.sum())
 
 
 def octave_axis(rate_hz: float) -> FloatArray:
@@ -195,7 +206,10 @@ def measure(
             early = spectrum(before, rate, min(width, len(before)))
             if late is not None and early is not None:
                 glide = shift_between(early, late, rate)[0]
+    # Tapered means: pulses of a cut cycle do not shake them. A stretch shorter than the level's window still does.
+    reach = float(np.clip(1.0 - (now - settle_s) / max(period_hint_s, 1e-6), 0.0, 1.0))
+    level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
     return Evidence(
-        float(before.mean()), float(after.mean()), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
+        tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
         float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
     )  # fmt: skip

@@ -49,6 +49,8 @@ class Track:
     """Variance of the samples about their mean over the last `PULSE_S`; NaN without samples."""
     energy_ref_pa2: FloatArray
     """The same, of the past seconds."""
+    energy_least_pa2: FloatArray
+    """The least of it in the past seconds."""
     still_hops: FloatArray
     """For how many hops on end every sample has been the same."""
     still_share: FloatArray
@@ -85,8 +87,8 @@ class Tracker:
         self.origin = hop
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
-        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0])
-        self._summary: FloatArray = np.empty((len(LENGTHS_S) + 3, 0))
+        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan])
+        self._summary: FloatArray = np.empty((len(LENGTHS_S) + 4, 0))
         self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
 
     def extend(self, hops: Hops) -> Track:
@@ -111,7 +113,7 @@ class Tracker:
         where = np.arange(n)
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
-            hops.first, levels[choice, where], yard[1], delay[choice], levels[np.maximum(choice, CALM), where], levels[-1], yard[2], energy, yard[3], still,
+            hops.first, levels[choice, where], yard[1], delay[choice], levels[np.maximum(choice, CALM), where], levels[-1], yard[2], energy, yard[3], yard[5], still,
             yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 
@@ -135,7 +137,8 @@ class Tracker:
         return run.astype(float), is_still
 
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
-        """(5, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops."""
+        """(6, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops, and
+        the least energy of the past."""
         n = levels.shape[1]
         pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
         held = self._pending.shape[1]
@@ -148,24 +151,26 @@ class Tracker:
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
-        """(5, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
+        """(6, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
         spreads = rows[: len(LENGTHS_S)].std(axis=2)
         level = rows[len(LENGTHS_S) - 1].mean(axis=1)
         known = ~np.isnan(rows[-2])
         counts = known.sum(axis=1)
         energy = np.where(counts > 0, np.where(known, rows[-2], 0.0).sum(axis=1) / np.maximum(counts, 1), np.nan)
-        summary = np.vstack([spreads, level, energy, rows[-1].mean(axis=1)])
+        least = np.where(known, rows[-2], np.inf).min(axis=1)
+        summary = np.vstack([spreads, level, energy, np.where(np.isfinite(least), least, np.nan), rows[-1].mean(axis=1)])
         kept = np.hstack([self._summary, summary])
         blocks = rows.shape[1]
         lead = np.full((len(summary), max(0, BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
         window = np.lib.stride_tricks.sliding_window_view(np.hstack([lead, kept[:, -(BLOCKS - 1 + blocks) :]]), BLOCKS, axis=1)
         self._summary = kept[:, -(BLOCKS - 1) :]
         middle = _median_of_known(window)
-        spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-3]), middle[-2]
+        spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
         enough = spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1])
         choice = np.argmax(enough, axis=0)
         share = np.nanmax(window[-1], axis=1)
-        return np.vstack([choice, spreads[choice, np.arange(blocks)], spreads[-1], energy, share])
+        least = np.where(np.isnan(window[-2]), np.inf, window[-2]).min(axis=1)
+        return np.vstack([choice, spreads[choice, np.arange(blocks)], spreads[-1], energy, share, least])
 
 
 def _median_of_known(window: FloatArray) -> FloatArray:

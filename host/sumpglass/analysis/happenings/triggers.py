@@ -21,6 +21,13 @@ SIGN_SIGMAS = 4.0
 DROP_SHARE = 0.35
 """Pulses may be gone when the energy, noise included, is below this part of what it was; the evidence then decides."""
 DROP_FLOOR_PA2 = 0.25
+BELOW_LEAST = 0.6
+"""Pulses that beat wane by themselves: the energy must also fall well below the least of the past seconds."""
+TREND_S = 0.15
+AHEAD_S = 0.8
+MOVED_SHARE = 0.2
+"""A slow fall is flagged before it has passed half: when a fifth is gone and the trend of two `TREND_S` in a row leads
+past half within `AHEAD_S`. The flag is taken back if the level stops short."""
 SETTLED_SHARE = 0.25
 """A level has settled that moved by no more than this part of itself within twice `SETTLED_S`."""
 STILL_S = 0.3
@@ -47,6 +54,8 @@ class Watch:
     railed: bool = False
     drop_from: int = 0
     """Pulses may be found gone from this hop on."""
+    drop_least_pa2: float = 0.0
+    """Once gone, pulses must have had this energy again before they can be found gone anew."""
 
 
 def rolling_least(values: FloatArray, width: int) -> FloatArray:
@@ -80,6 +89,16 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int) ->
     return rolling_least(held, round(FALL_S / hop_s)) * -side
 
 
+def trends(level_pa: FloatArray, hop_s: float) -> tuple[FloatArray, FloatArray]:
+    """Least upward and least downward slope (hops,) in Pa/s of the last two `TREND_S`; 0 where they disagree."""
+    a = max(1, round(TREND_S / hop_s))
+    slope = np.zeros(len(level_pa))
+    slope[a:] = (level_pa[a:] - level_pa[:-a]) / (a * hop_s)
+    before = np.zeros(len(level_pa))
+    before[a:] = slope[:-a]
+    return np.maximum(np.minimum(slope, before), 0.0), np.minimum(np.maximum(slope, before), 0.0)
+
+
 def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
     """Share of the last `PULSE_S` of hops (hops,) in which every sample lay on a rail."""
     on = np.zeros(len(track))
@@ -100,20 +119,34 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     pressure = settled_reference(track, hop_s, watch.fresh_from, 1)
     with np.errstate(invalid="ignore"):
         least = np.maximum(watch.zero_u95_pa, LEAST_SIGMAS * sigma)
+        rising, falling = trends(level, hop_s)
+        short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
+        leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
         found = {
-            "loss": np.isfinite(vacuum) & (vacuum < -least) & (level > 0.5 * vacuum + SIGMAS * sigma),
+            "loss": np.isfinite(vacuum) & (vacuum < -least) & ((level > 0.5 * vacuum + SIGMAS * sigma) | leads),
             "fade": np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma),
         }
         edge = watch.sign_floor_pa + SIGN_SIGMAS * sigma
         if watch.sign == 0:
             slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
-            found["sign"] = known & (np.abs(track.slow_pa) > slow_edge)
+            back = 2 * round(SETTLED_S / hop_s)
+            settled = np.zeros(len(level), bool)
+            slow = track.slow_pa
+            settled[back:] = np.abs(slow[back:] - slow[:-back]) < SETTLED_SHARE * np.abs(slow[back:])
+            found["sign"] = known & settled & (np.abs(slow) > slow_edge)
         else:
             found["reversal"] = known & (-watch.sign * track.calm_pa > edge)
         if watch.lost_pa is not None:
-            found["recovery"] = known & (level < 0.5 * watch.lost_pa - SIGMAS * sigma)
+            half = 0.5 * watch.lost_pa
+            shallow = -rolling_least(-track.slow_pa, round(FALL_S / hop_s))
+            moved = level < shallow - np.maximum(MOVED_SHARE * -watch.lost_pa, 5.0 * sigma)
+            leads = moved & (level + AHEAD_S * falling < half - 4.0 * sigma)
+            found["recovery"] = known & ((level < half - SIGMAS * sigma) | leads)
             found["recovery"][: max(0, watch.recovery_from - track.first)] = False
-        drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (track.energy_ref_pa2 > DROP_FLOOR_PA2)
+        drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (
+            track.energy_ref_pa2 > max(DROP_FLOOR_PA2, watch.drop_least_pa2)
+        )
+        drop &= track.energy_pa2 < BELOW_LEAST * track.energy_least_pa2
         drop[: max(0, watch.drop_from - track.first)] = False
         found["drop"] = drop & known & (not watch.still) & (not watch.railed)
     still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)

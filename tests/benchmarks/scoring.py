@@ -1,0 +1,87 @@
+"""Detector output held against truth, one tally for all kinds of trace."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+
+import numpy as np
+
+NEAR_S = 1.0
+KINDS = ("sudden_loss", "recovery", "sign_reversal", "rig_fault")
+
+
+@dataclass
+class Tally:
+    """Counts over many traces."""
+
+    hit: Counter = field(default_factory=Counter)
+    missed: Counter = field(default_factory=Counter)
+    false: Counter = field(default_factory=Counter)
+    onset_s: dict = field(default_factory=lambda: defaultdict(list))
+    delay_s: dict = field(default_factory=lambda: defaultdict(list))
+    cause_right: list = field(default_factory=list)
+    cause_p: list = field(default_factory=list)
+    confused: Counter = field(default_factory=Counter)
+    levels: list = field(default_factory=list)
+
+    def add(self, truth, found) -> list[str]:
+        """Match found happenings with true ones of the same kind within a second; returns what went wrong, in words."""
+        left = list(found)
+        wrong = []
+        for event in sorted(truth, key=lambda e: (getattr(e, "optional", False), e.t_s)):
+            near = [h for h in left if h.kind == event.kind and abs(h.t_s - event.t_s) < NEAR_S]
+            optional = getattr(event, "optional", False)
+            if not near:
+                if not optional:
+                    self.missed[event.kind] += 1
+                    wrong.append(f"MISS {event.kind} {event.cause} t={event.t_s:.2f} {event.before_pa} -> {event.after_pa}")
+                continue
+            best = min(near, key=lambda h: abs(h.t_s - event.t_s))
+            left.remove(best)
+            if optional:
+                continue
+            self.hit[event.kind] += 1
+            self.onset_s[event.kind].append(abs(best.t_s - event.t_s))
+            self.delay_s[event.kind].append(best.t_raised_s - event.t_s)
+            right = best.cause == event.cause or best.cause in getattr(event, "also_causes", ())
+            if event.cause != "unknown":
+                self.cause_right.append(right)
+                self.cause_p.append(best.p_cause)
+                if not right:
+                    self.confused[event.cause, best.cause] += 1
+                    wrong.append(f"CAUSE {event.kind} {event.cause}->{best.cause} p={best.p_cause:.2f} t={event.t_s:.2f}")
+            if abs(best.t_s - event.t_s) > 0.2:
+                wrong.append(f"ONSET {event.kind} {event.cause} {best.t_s - event.t_s:+.2f}")
+            if best.t_raised_s - event.t_s > 0.8:
+                wrong.append(f"DELAY {event.kind} {event.cause} {best.t_raised_s - event.t_s:+.2f}")
+        unsure = [e for e in truth if e.kind == "sudden_loss" and getattr(e, "optional", False)]
+        for h in left:
+            if h.kind == "recovery" and any(0 < h.t_s - e.t_s < 20 for e in unsure):
+                continue  # It takes back a loss that may or may not be told.
+            self.false[h.kind] += 1
+            sizes = f"{h.before_pa or 0:.0f}->{h.after_pa or 0:.0f}"
+            wrong.append(f"FALSE {h.kind} {h.cause} p={h.p_cause:.2f} t={h.t_s:.2f} raised {h.t_raised_s:.2f} {sizes}")
+        return wrong
+
+    def lines(self) -> list[str]:
+        """The table."""
+        out = [f"{'kind':14s} {'true':>5s} {'recall':>7s} {'precision':>9s} {'onset med':>10s} {'raise med':>10s} {'raise p95':>10s}"]
+        for kind in KINDS:
+            hit, missed, false = self.hit[kind], self.missed[kind], self.false[kind]
+            if not hit + missed + false:
+                continue
+            onset, delay = self.onset_s[kind] or [np.nan], self.delay_s[kind] or [np.nan]
+            out.append(
+                f"{kind:14s} {hit + missed:5d} {hit / max(1, hit + missed):7.3f} {hit / max(1, hit + false):9.3f} "
+                f"{np.median(onset):8.3f} s {np.median(delay):8.3f} s {np.quantile(delay, 0.95):8.3f} s"
+            )
+        onset = [x for kind in KINDS for x in self.onset_s[kind]] or [np.nan]
+        delay = [x for kind in KINDS for x in self.delay_s[kind]] or [np.nan]
+        right, p = np.array(self.cause_right, float), np.array(self.cause_p)
+        if len(right):
+            out.append(
+                f"all: onset median {np.median(onset):.3f} s, raised median {np.median(delay):.3f} s, 95th percentile "
+                f"{np.quantile(delay, 0.95):.3f} s; cause right {right.mean():.3f}, mean p {p.mean():.3f}"
+            )
+        return out
