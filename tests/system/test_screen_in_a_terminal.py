@@ -6,6 +6,7 @@ import pty
 import re
 import select
 import shutil
+import signal
 import struct
 import subprocess
 import sys
@@ -19,6 +20,7 @@ import pytest
 pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
 PROGRAM = [sys.executable, "-m", "sumpglass"]
 PATIENCE_S = 30.0
+LEVEL = r"6\d\d(\.\d)? to 6\d\d(\.\d)? Pa, 95 %"
 
 
 class Terminal:
@@ -129,6 +131,32 @@ def test_no_rig_then_the_virtual_one_at_120x40(tmp_path):
     kept = load_recording(str(written[0]))
     assert kept.rate_hz == pytest.approx(1000.0, rel=0.01) and kept.duration_s > 1.0
     assert "cap filler_cap" in [mark.text for mark in kept.marks]
+
+
+def test_pulled_cable_pressed_button_and_a_board_that_hangs(tmp_path):
+    """The real firmware on its port: button, cable out and in, and silence that must show as OLD."""
+    from sumpglass.link.virtual_board import VirtualBoard
+    from sumpglass.link.virtual_feed import SineSource
+
+    with VirtualBoard(SineSource(-640.0, 150.0, 26.7)) as board:
+        words = [*PROGRAM, "watch", "--port", board.port, "--out", "pump.casebook", "--unit", "Pa"]
+        with Terminal(words, (120, 40), tmp_path) as terminal:
+            terminal.wait_for("LIVE(.|\n)*rig well")
+            terminal.wait_for(LEVEL)
+            board.press(0.3)
+            terminal.wait_for("button 1, button on the rig")
+            board.unplug()
+            # NO RIG in large letters: the first row of "N".
+            terminal.wait_for(r"the port is gone: plug the rig in again")
+            board.replug()
+            terminal.wait_for(r"rig well")
+            terminal.wait_for(LEVEL)
+            board._process.send_signal(signal.SIGSTOP)
+            terminal.wait_for(r"last reading [\d.]+ s old")
+            board._process.send_signal(signal.SIGCONT)
+            terminal.wait_for(LEVEL)
+            terminal.press("q", "q")
+            terminal.wait_for("status 0")
 
 
 def test_resize_in_a_terminal(recording, tmp_path):

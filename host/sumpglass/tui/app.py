@@ -19,9 +19,8 @@ How a screen gets live readings (all of it on the screen's own thread; nothing h
     app.live.health      the newest RigHealth
     app.live.last_t_s    time of the newest sample, seconds from the start of the recording
     app.mark("cap filler_cap")     sets a mark, recorded; comes back as a MarkNow event
-    app.ask(lambda feed: ...)      runs on the feed's thread: feed.session is the workflow's session (its casebook,
-                                   zero and so on), feed.keep_result(kind, fields) stores a result; never touch them
-                                   from the screen's thread
+    app.ask(lambda feed: ...)      runs on the feed's thread; the feed is a `workflows.session.Session` (its recorder,
+                                   request, analysis ...), which no other thread may touch
     app.unit             the unit shown now, a key of units.PASCALS_PER_UNIT
     app.flash("words")   a short note at the head of the dashboard
 

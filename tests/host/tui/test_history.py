@@ -87,3 +87,12 @@ def test_time_running_backwards_is_skipped_not_fatal(t):
     history = History()
     history.add(np.array(t), np.array([1.0, 2.0]))
     assert history.last >= 0
+
+
+def test_time_goes_on_while_the_sensor_is_at_fault():
+    history = History()
+    history.add(np.array([0.0, 0.1]), np.array([-5.0, -5.0]))
+    history.add(np.array([5.0, 6.0]), np.array([np.nan, np.nan]))
+    assert history.last == int(6.0 / BASE_S)
+    low, _, _ = history.columns(history.last - 9, 10, 1)
+    assert np.isnan(low).all()

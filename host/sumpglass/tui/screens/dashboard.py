@@ -129,7 +129,7 @@ class Dashboard(Screen[None]):
             elif isinstance(event, Pulses):
                 self.pulses.show(self.host.live.pulses)
             elif isinstance(event, RigHealth):
-                self.rig.show(event)
+                self.rig.show(replace(event, trouble=event.trouble or self.host.live.reading.sensor_fault))
             elif isinstance(event, Playing):
                 self._take_playing(event)
         if any(isinstance(event, (HappeningNow, MarkNow, Ended)) for event in events):

@@ -39,7 +39,7 @@ class History:
     def add(
         self, t_s: Floats, pressure_pa: Floats, low_pa: Floats | None = None, high_pa: Floats | None = None
     ) -> None:
-        """Take samples (n,) in; NaN (sensor at fault) is skipped, samples older than the ring or out of order too."""
+        """Take samples (n,) in; NaN (sensor at fault) leaves a gap; what is too old or out of order is skipped."""
         if not len(t_s):
             return
         # A thousandth of a bin of slack: a sample due exactly on an edge must not fall to either side by rounding.
@@ -48,17 +48,19 @@ class History:
         newest = int(max(latest[-1], self.last))
         begun = self.last >= 0
         oldest = max(self.first if begun else 0, newest + 1 - self._kept)
+        if newest < 0:
+            return
         keep = np.isfinite(pressure_pa) & (bins >= oldest) & (bins == latest)
         if not keep.all():
             bins, pressure_pa = bins[keep], pressure_pa[keep]
             low_pa = None if low_pa is None else low_pa[keep]
             high_pa = None if high_pa is None else high_pa[keep]
+        # Time goes on even where the sensor was at fault: the strip then shows a gap, it does not stand still.
+        self._forget(max(self.last + 1, oldest), newest + 1)
+        self.first = max(self.first if begun else int(latest[0]), oldest)
+        self.last = newest
         if not len(bins):
             return
-        newest = max(int(bins[-1]), self.last)
-        self._forget(max(self.last + 1, newest + 1 - self._kept), newest + 1)
-        self.first = max(self.first if begun else int(bins[0]), newest + 1 - self._kept)
-        self.last = newest
         edges = np.flatnonzero(np.concatenate(([True], bins[1:] != bins[:-1])))
         slots = bins[edges] % self._kept
         lows = np.minimum.reduceat(pressure_pa if low_pa is None else low_pa, edges)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -61,15 +62,14 @@ class LevelPanel(LineWidget):
         word = self._word(view.word, inner, word_rows)
         lines += [((" ", "plain"), (text, word_tone)) for text in word]
         lines += [()] * (word_rows - len(word) + (height >= 13))
-        extra = f"  ·  {self.extra}" if self.extra else ""
         note_tone = "alert" if view.tone == "stale" else "plain"
-        lines.append(
-            (
-                (" ", "plain"),
-                (view.note[:inner], note_tone),
-                (extra if len(view.note) + len(extra) <= inner else "", "quiet"),
-            )
-        )
+        if height >= 13 and len(view.note) > inner:
+            lines.pop()
+            lines += [((" ", "plain"), (text, note_tone)) for text in textwrap.wrap(view.note, inner)[:2]]
+            return lines
+        note = view.note if len(view.note) <= inner else view.note[: inner - 1] + "…"
+        extra = f"  ·  {self.extra}" if self.extra and len(note) + len(self.extra) + 5 <= inner else ""
+        lines.append(((" ", "plain"), (note, note_tone), (extra, "quiet")))
         return lines
 
     def _digits(self, view: LevelView, columns: int, rows: int, tone: str) -> list[Line]:
