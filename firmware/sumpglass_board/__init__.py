@@ -1,6 +1,7 @@
 """Firmware of the rig: samples pressure sensors and speaks `sumpglass_wire` on the board's port."""
 
 import gc
+import sys
 
 VERSION = (1, 0, 0)
 
@@ -8,3 +9,9 @@ VERSION = (1, 0, 0)
 # memory, so that the rings find room in one piece.
 gc.collect()
 gc.threshold(8192)
+
+
+def forget(name):
+    """Give back the memory of a module that is needed only for a moment."""
+    sys.modules.pop("sumpglass_board." + name, None)
+    globals().pop(name, None)

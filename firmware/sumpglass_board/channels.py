@@ -72,7 +72,7 @@ class Channel:
         self._lane = lane
         room = max(1, min(MOST_IN_BLOCK, int(BLOCK_S * 1000000 / self.sample_us)))
         stuck_after = int(self.sensor.stuck_after_s * 1000000 / self.period_us)
-        facts = self.sensor.facts()
+        facts = self._facts = self.sensor.facts()
         clips = facts["counts_low"], facts["counts_high"]
         if self.hard:
             rails = self.sensor.rail_low, self.sensor.rail_high
@@ -144,6 +144,28 @@ class Channel:
             self.last_count = decimator.count(decimator.block, filled - 1)
             self._sent += filled
             decimator.clear()
+
+    def pascals(self, counts, reference=None):
+        """Counts as pascals by the facts of IDENTITY; without a reference the nominal supply stands in."""
+        facts = self._facts
+        if facts["transfer"] == 1:
+            return (counts - facts["offset"]) * facts["scale"]
+        if reference is None:
+            return (counts - facts["counts_low"]) * facts["resolution"] / 16 + facts["range_low"]
+        return ((counts + 32768) / (reference + 32768) - facts["offset"]) * facts["scale"]
+
+    def block_mean_pa(self, sampling):
+        """Mean of the block that is about to be sent, or None when there is no valid reading in it."""
+        if self.in_bins:
+            mean = self.bins.mean_of_all()
+        else:
+            mean = self.decimator.mean()
+        return None if mean is None else self.pascals(mean, sampling.last_reference)
+
+    def block_s(self):
+        """Seconds of that block."""
+        samples = self.bins.filled * self.decimation if self.in_bins else self.decimator.filled
+        return samples * self.sample_us / 1000000
 
     def look_for_faults(self, now_ms):
         """Bits of the fault kinds that last: seen within the last half second. Call a few times a second."""

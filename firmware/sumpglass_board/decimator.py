@@ -126,6 +126,18 @@ def count_4(block, index):
     return struct.unpack_from("<i", block, 4 * index)[0]
 
 
+def mean_of(decimator):
+    """Mean of every fourth valid count of a decimator's block, or None."""
+    nothing = NO_READING_2 if decimator.width == 2 else NO_READING_4
+    total = count = 0
+    for index in range(0, decimator.filled, 4):
+        value = decimator.count(decimator.block, index)
+        if value != nothing:
+            total += value
+            count += 1
+    return total / count if count else None
+
+
 class AnalogueDecimator:
     """Raw 16-bit conversions to signed 16-bit counts (shifted down by 32768), `oversampling` to one.
 
@@ -161,6 +173,10 @@ class AnalogueDecimator:
         state[_MASK] = mask
         _filter(lane.data, self._taps, self.block, state)
         return state[_TAIL]
+
+    def mean(self):
+        """Mean of every fourth valid count of the block, or None; for the board's own ears."""
+        return mean_of(self)
 
     @property
     def filled(self):
@@ -232,3 +248,7 @@ class BusDecimator:
         counts[3] += self._stuck
         counts[6] += self._clipped
         self._stuck = self._clipped = 0
+
+    def mean(self):
+        """Mean of every fourth valid count of the block, or None; for the board's own ears."""
+        return mean_of(self)

@@ -11,6 +11,7 @@ same arguments.
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import json
 import os
@@ -277,10 +278,8 @@ class VirtualBoard:
             process.wait()
             for pipe in (process.stdin, process.stdout):
                 if pipe is not None:
-                    try:
+                    with contextlib.suppress(OSError):  # what was still to be written has no reader any more
                         pipe.close()
-                    except OSError:
-                        pass  # what was still to be written has no reader any more
 
     def _open_port(self) -> None:
         master, slave = os.openpty()

@@ -1,4 +1,4 @@
-"""Which sensors a virtual board has fitted: from its settings, so that settings and parts agree unless a test says so."""
+"""Which sensors a virtual board has fitted: from its settings, so that both agree unless a test says otherwise."""
 
 from __future__ import annotations
 
@@ -25,10 +25,21 @@ ADDRESSES = {
 
 def settings_for(scenario: Scenario | None) -> dict[str, Any]:
     """Settings of a board with one analogue sensor wide enough for the scenario's."""
-    part = "MPXV7002DP"
-    if scenario is not None and scenario.rig.sensor.range_high_pa > 2500.0:
-        part = "MPXV7007DP" if scenario.rig.sensor.range_high_pa <= 8000.0 else "MPX5050DP"
-    channel = {"sensor": "analogue", "part": part, "pin": 26, "divider": 0.6, "supply_v": 5.0}
+    channel: dict[str, Any] = {
+        "sensor": "analogue", "part": "MPXV7002DP", "pin": 26, "divider": 0.6, "supply_v": 5.0,
+    }  # fmt: skip
+    if scenario is not None:
+        low_kpa, high_kpa = scenario.rig.sensor.range_low_pa / 1e3, scenario.rig.sensor.range_high_pa / 1e3
+        made = [name for name, (_, _, low, high) in ANALOGUE.items() if (low, high) == (low_kpa, high_kpa)]
+        if made:
+            channel["part"] = made[0]
+        else:
+            # A part of that range that nobody makes: 10 to 90 % of the supply over its range.
+            gain = 0.8 / (high_kpa - low_kpa)
+            channel |= {
+                "part": scenario.rig.sensor.part, "gain_per_kpa": gain, "offset_share": 0.1 - gain * low_kpa,
+                "low_kpa": low_kpa, "high_kpa": high_kpa,
+            }  # fmt: skip
     return {"name": "virtual rig", "channels": [channel]}
 
 
@@ -53,7 +64,7 @@ def fitted_parts(settings: dict[str, Any]) -> tuple[list[dict[str, Any]], list[d
 
 def analogue_part(channel: dict[str, Any], number: int, column: int) -> dict[str, Any]:
     """Code of the chip's converter as `(offset + gain * hundredths of a pascal) / 2^20`, held between low and high."""
-    gain, offset, low_kpa, high_kpa = ANALOGUE[channel.get("part", "MPXV7002DP")]
+    gain, offset, low_kpa, high_kpa = _transfer(channel)
     supply = channel.get("true_supply_v", channel.get("supply_v", 5.0))
     full = supply * channel.get("divider", 0.6) / CONVERTER_VOLTS * CODES
     past = HEADROOM * (high_kpa - low_kpa) / 2.0
@@ -63,6 +74,12 @@ def analogue_part(channel: dict[str, Any], number: int, column: int) -> dict[str
         "low": max(0, int(full * (gain * (low_kpa - past) + offset))),
         "high": min(CODES - 1, int(full * (gain * (high_kpa + past) + offset))),
     }  # fmt: skip
+
+
+def _transfer(channel: dict[str, Any]) -> tuple[float, float, float, float]:
+    if "gain_per_kpa" in channel:
+        return channel["gain_per_kpa"], channel["offset_share"], channel["low_kpa"], channel["high_kpa"]
+    return ANALOGUE[channel.get("part", "MPXV7002DP")]
 
 
 def _reference(channel: dict[str, Any]) -> dict[str, Any]:
