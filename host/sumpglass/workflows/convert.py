@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 
-from sumpglass.errors import DiskError, InputError
+from sumpglass.errors import InputError
 from sumpglass.records import Recording
 from sumpglass.store.capture_file import read_capture
 from sumpglass.store.casebook import ARRIVAL, Casebook
 from sumpglass.store.csv_writer import write_csv
+from sumpglass.store.whole_file import whole_file
 from sumpglass.workflows.load_recording import kind_of_file, load_recording, split_spec
 from sumpglass.workflows.record import CAPTURE_ENDINGS, CASEBOOK_ENDINGS
 
@@ -55,7 +53,7 @@ def convert(spec: str, out: str, *, overwrite: bool = False, channel: int | None
 
 def _to_csv(spec: str, out: str, channel: int | None) -> Converted:
     recording = load_recording(spec, channel=channel)
-    with _whole_file(out, "w") as file:
+    with whole_file(out, "w") as file:
         warnings = write_csv(recording, file)
     return Converted(out, "csv", len(recording.t_s), len(recording.marks), (*recording.warnings, *warnings))
 
@@ -66,7 +64,7 @@ def _to_parquet(spec: str, out: str, channel: int | None) -> Converted:
     except ImportError:
         raise InputError(f"{out}: Parquet needs pyarrow: install it with `pip install 'sumpglass[table]'`") from None
     recording = load_recording(spec, channel=channel)
-    with _whole_file(out, "wb") as file:
+    with whole_file(out, "wb") as file:
         write_parquet(recording, file)
     return Converted(out, "parquet", len(recording.t_s), len(recording.marks), recording.warnings)
 
@@ -134,7 +132,7 @@ def _to_capture(spec: str, out: str, channel: int | None) -> Converted:
     path, which = split_spec(spec)
     kind = kind_of_file(path)
     warnings = list(recording.warnings)
-    with _whole_file(out, "wb") as file:
+    with whole_file(out, "wb") as file:
         if kind == "capture":
             for piece in read_capture(path):
                 file.write(piece)
@@ -157,34 +155,3 @@ def _to_capture(spec: str, out: str, channel: int | None) -> Converted:
     if kind == "casebook":
         warnings.append("The times of arrival have no place in a raw capture; the casebook keeps them.")
     return Converted(out, "capture", len(recording.t_s), len(recording.marks) - len(typed), tuple(warnings))
-
-
-@contextlib.contextmanager
-def _whole_file(path: str, mode: str) -> Iterator[IO[Any]]:
-    """A file that takes its name only when it is complete. Raises DiskError."""
-    folder = os.path.dirname(os.path.abspath(path))
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".sumpglass-", dir=folder)
-    except OSError as error:
-        raise DiskError(f"{path}: cannot be written ({error.strerror}): choose another place") from None
-    try:
-        text: dict[str, Any] = {} if "b" in mode else {"encoding": "utf-8", "newline": ""}
-        with open(handle, mode, **text) as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-    except OSError as error:
-        raise DiskError(
-            f"{path}: cannot be written ({error.strerror}): free some space or choose another place"
-        ) from None
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
