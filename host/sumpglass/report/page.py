@@ -54,7 +54,7 @@ def report_page(report: Report, unit: str = "kPa") -> str:
     environment = Environment(loader=PackageLoader("sumpglass.report"), autoescape=True, trim_blocks=True)
     return environment.get_template("report.html.j2").render(
         title=_clean(report.title),
-        subject=_clean(report.subject, 1000),
+        subject=_clean(report.subject, 1000) if report.subject != report.title else "",
         cylinders=report.cylinders,
         source=_clean(report.source),
         made=report.made,
@@ -97,7 +97,8 @@ def _section(reported: ReportedRecording, unit: str) -> dict[str, Any]:
 def _level(level: Any, unit: str) -> tuple[str, str]:
     if level.mean_pa is None:
         return "No reading", ""
-    words = in_words(level.mean_pa, unit).capitalize()
+    words = in_words(level.mean_pa, unit)
+    words = words[0].upper() + words[1:]
     if level.state == "undecided":
         words = f"Undecided: {in_words(level.mean_pa, unit)}"
     if level.u95_pa is None:

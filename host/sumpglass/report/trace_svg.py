@@ -15,6 +15,8 @@ from sumpglass.units import PASCALS_PER_UNIT, from_pascals
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400)
+WORD_ALONE, WORD_AND_UNIT = 52, 84
+"""Room that the words beside the scale need, in units of the drawing."""
 LEVEL_COLUMNS = 3
 """The level in the band is the mean over so many columns, so that it does not follow the pulses."""
 
@@ -142,20 +144,16 @@ class _Drawing:
                 f'<line class="grid" x1="{size.left}" x2="{size.width - size.right}" y1="{y:.1f}" y2="{y:.1f}"/>'
             )
             parts.append(f'<text class="scale" x="{size.left - 5}" y="{y + 4:.1f}" text-anchor="end">{label}</text>')
-        zero = self.y(0.0)
-        if zero - size.top > 24:
-            parts.append(
-                f'<text class="word pressure" x="{size.left + 5}" y="{zero - 7:.1f}">pressure, {escape(unit)}</text>'
-            )
-        if size.height - size.bottom - zero > 24:
-            parts.append(
-                f'<text class="word vacuum" x="{size.left + 5}" y="{zero + 16:.1f}">vacuum, {escape(unit)}</text>'
-            )
+        zero, foot = self.y(0.0), size.height - size.bottom
+        for word, first, last in (("pressure", size.top, zero), ("vacuum", zero, foot)):
+            told = f"{word}, {unit}" if last - first > WORD_AND_UNIT else word
+            if last - first > WORD_ALONE:
+                place = f'transform="translate(13 {(first + last) / 2:.1f}) rotate(-90)" text-anchor="middle"'
+                parts.append(f'<text class="word {word}" {place}>{escape(told)}</text>')
         wanted = (self.t1 - self.t0) / (8 if size.width > 600 else 4)
         step = next((s for s in TIME_STEPS_S if s >= wanted), TIME_STEPS_S[-1])
         for k in range(math.ceil(self.t0 / step), math.floor(self.t1 / step) + 1):
             x = self.x(k * step)
-            foot = size.height - size.bottom
             parts.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{foot}" y2="{foot + 5}"/>')
             parts.append(
                 f'<text class="scale" x="{x:.1f}" y="{foot + 19}" text-anchor="middle">{_time(k * step, step)}</text>'

@@ -149,6 +149,7 @@ def _keep_results(casebook: str, assessment: Assessment, leak: LeakSize | None, 
             book.add_result("leak-size", "Leak size from known openings", json_object("leak-size", fields))
 
 
-def _write_report(casebook: str, path: str) -> str | None:
-    del casebook, path
-    return None
+def _write_report(casebook: str, path: str) -> str:
+    from sumpglass.workflows.report import write_report
+
+    return write_report(casebook, path, overwrite=True)
