@@ -66,11 +66,23 @@ def level_of(t: FloatArray, p: FloatArray) -> SettledLevel:
     )
 
 
+def is_flat(t: FloatArray, p: FloatArray, block_s: float) -> bool:
+    """Is all of this one settled level? For live use: the same test as on recordings, on one stretch."""
+    edges = np.searchsorted(t, t[0] + block_s * np.arange(int((t[-1] - t[0]) / block_s) + 1))
+    starts, ends = edges[:-1], edges[1:]
+    keep = ends > starts
+    if keep.sum() < 6:
+        return False
+    sums = np.concatenate([[0.0], np.cumsum(p - p[0])])
+    means = p[0] + (sums[ends[keep]] - sums[starts[keep]]) / (ends[keep] - starts[keep])
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(means)))) / math.sqrt(2.0)
+    return _flat(means, scatter)
+
+
 def _settled_span(t: FloatArray, p: FloatArray) -> slice | None:
     length = float(t[-1] - t[0])
     block_s = max(0.25, length / MOST_BLOCKS)
     edges = np.searchsorted(t, t[0] + block_s * np.arange(int(length / block_s) + 1))
-    edges = np.append(edges[:-1], [edges[-1]]) if edges[-1] < len(t) else edges
     counts = np.diff(edges)
     keep = counts > 0
     starts, ends = edges[:-1][keep], edges[1:][keep]

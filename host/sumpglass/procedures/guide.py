@@ -1,0 +1,584 @@
+"""A guided test as a pure state machine: samples, detector, button and keys in; steps, readings, stop calls, verdict out.
+
+It has no clock and does no I/O: time is that of the samples. What it knows can be written to JSON at any moment and
+taken up later, with the readings so far.
+
+A step goes on by itself when its condition has held for `HOLD_TICKS` looks at the signal, or at `press` (the board's
+button, a key). `back` undoes the last step with its reading, `redo` begins the step anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sumpglass import __version__
+from sumpglass.errors import InputError
+from sumpglass.procedures.settled import SettledLevel, level_of
+from sumpglass.procedures.signal_view import SignalKeeper, SignalView
+from sumpglass.procedures.taken import Taken, taken_from
+from sumpglass.procedures.trade_test import CAUTIONS, ConditionNow, Step, TradeTest, Verdict, find_test
+from sumpglass.records import FloatArray
+from sumpglass.units import in_words
+
+TICK_S = 0.25
+HOLD_TICKS = 3
+GAP_S = 1.0
+"""A hole in the samples that is longer than this begins the step anew."""
+ENGINE_OFF_S = 1.5
+ENGINE_ON_S = 2.0
+RELIEVED = 0.6
+"""A stop call ends when the size of the level is below this part of the limit."""
+TRACE_POINTS = 3000
+STATE_SCHEMA = "sumpglass/guide-state/1"
+
+
+@dataclass(frozen=True)
+class StepBegan:
+    """A step is at hand."""
+
+    step: Step
+    number: int
+    of: int
+
+
+@dataclass(frozen=True)
+class ReadingTaken:
+    """A reading was taken."""
+
+    taken: Taken
+
+
+@dataclass(frozen=True)
+class StopCall:
+    """Stop now: what to open or stop, and why."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Paused:
+    """The step waits for something that is none of its own: engine, hose, port."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Resumed:
+    """What it waited for is back; the step begins anew."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """Something to know."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class MarkWanted:
+    """A mark for the recording, so that it can be judged again without the guide."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The verdict."""
+
+    verdict: Verdict
+
+
+GuideEvent = StepBegan | ReadingTaken | StopCall | Paused | Resumed | Told | MarkWanted | Finished
+
+
+@dataclass(frozen=True)
+class GuideStatus:
+    """All that a screen shows of a guided test."""
+
+    step: Step | None
+    number: int
+    of: int
+    condition: ConditionNow
+    view: SignalView | None
+    dead_end_left_s: float | None
+    stop: str
+    paused: str
+    estimate: str
+    verdict: Verdict | None
+    cautions: tuple[str, ...]
+
+
+class Guide:
+    """One run of a test. Every method returns the events that it caused."""
+
+    def __init__(self, test: TradeTest, settings: Mapping[str, Any] | None = None) -> None:
+        self.test = test
+        self.settings = test.settings(settings)
+        self.steps = (self._caution_step(), *test.plan(self.settings))
+        self.taken: list[Taken] = []
+        self.verdict: Verdict | None = None
+        self._index = 0
+        self._history: list[int] = []
+        """Steps that were done, for `back`."""
+        self._keeper = SignalKeeper(self.settings["range_pa"])
+        self._began_s: float | None = None
+        self._step_level: float | None = None
+        self._extremes: tuple[float | None, float | None] = (None, None)
+        self._next_tick_s: float | None = None
+        self._held = 0
+        self._steady_since: float | None = None
+        self._dead_since: float | None = None
+        self._stop = ""
+        self._paused = ""
+        self._pause_kind = ""
+        self._engine_off_since: float | None = None
+        self._engine_on_since: float | None = None
+        self._best_swing = 0.0
+        self._quiet_since: float | None = None
+        self._clipped_since: float | None = None
+        self._condition = ConditionNow(False, "")
+        self._view: SignalView | None = None
+        self._estimate = ""
+
+    def _caution_step(self) -> Step:
+        words = "Read the cautions, then say that you have" if self.test.running_engine else "Read the cautions"
+        return Step(
+            "cautions", words, self.test.set_up, by_hand=True, needs_acknowledgement=self.test.running_engine,
+            condition_words="a key" if not self.test.running_engine else "the key for `acknowledged`",
+        )  # fmt: skip
+
+    # --- what a screen shows ---------------------------------------------------------------------------------------
+
+    @property
+    def step(self) -> Step | None:
+        """The step at hand; None after the verdict."""
+        return None if self.verdict is not None else self.steps[self._index]
+
+    @property
+    def status(self) -> GuideStatus:
+        """Everything at this moment."""
+        step = self.step
+        cautions: tuple[str, ...] = ()
+        if step is not None:
+            cautions = self.test.cautions if step.id == "cautions" else tuple(CAUTIONS[c] for c in step.cautions)
+        left = None
+        if self._dead_since is not None and self._view is not None:
+            left = self.settings["dead_end_s"] - (self._view.now_s - self._dead_since)
+        return GuideStatus(
+            step, self._index + 1, len(self.steps), self._condition, self._view, left, self._stop, self._paused,
+            self._estimate, self.verdict, cautions,
+        )  # fmt: skip
+
+    def begin(self) -> list[GuideEvent]:
+        """The first step, or after `from_fields` the one that was broken off."""
+        return self._enter(self._index)
+
+    # --- inputs ----------------------------------------------------------------------------------------------------
+
+    def feed(self, t_s: FloatArray, pressure_pa: FloatArray) -> list[GuideEvent]:
+        """Samples in order of time, the zero subtracted."""
+        events: list[GuideEvent] = []
+        if len(t_s) == 0 or self.verdict is not None:
+            return events
+        first = float(t_s[0])
+        known = self._keeper.now_s
+        if known and (first - known > GAP_S or first < known):
+            self._keeper.clear()
+            events += self._again(f"{abs(first - known):.1f} s of samples are missing: the step begins anew")
+        for piece in _pieces(t_s, TICK_S):
+            self._keeper.add(t_s[piece], pressure_pa[piece])
+            if self._began_s is None:
+                self._begin_at(self._keeper.now_s)
+            if self._next_tick_s is None or self._keeper.now_s >= self._next_tick_s:
+                self._next_tick_s = self._keeper.now_s + TICK_S * 0.999
+                events += self._tick()
+                if self.verdict is not None:
+                    break
+        return events
+
+    def engine(self, state: str, firing_hz: float | None = None) -> list[GuideEvent]:
+        """What the detector says of the engine: "running", "stopped" or "unknown"."""
+        self._keeper.engine_told = self._keeper.engine_told or state != "unknown"
+        self._keeper.engine, self._keeper.firing_hz = state, firing_hz
+        return []
+
+    def happening(self, cause: str) -> list[GuideEvent]:
+        """The detector flagged a cause that concerns the rig."""
+        words = {
+            "tap_off": "The gauge hose came off: put it back, the step begins anew",
+            "line_blocked": "The gauge line seems blocked: clear it of oil and condensate, then press",
+            "sensor_fault": "The sensor is at fault: look at its wiring, then press",
+        }.get(cause)
+        if words is None or self.step is None or self.step.id == "cautions":
+            return []
+        return self._pause(cause, words)
+
+    def connection(self, connected: bool) -> list[GuideEvent]:
+        """The port went away or came back."""
+        if not connected:
+            return self._pause("port", "The rig is unplugged: plug it in again, the test goes on where it is")
+        if self._pause_kind == "port":
+            self._keeper.clear()
+            return self._resume("The rig is back: the step begins anew")
+        return []
+
+    def acknowledge(self) -> list[GuideEvent]:
+        """The deliberate yes to the cautions of a test with a running engine."""
+        step = self.step
+        if step is None or not step.needs_acknowledgement:
+            return []
+        return self._done(None)
+
+    def press(self) -> list[GuideEvent]:
+        """The board's button, or the key that goes on."""
+        step = self.step
+        if step is None:
+            return []
+        if step.needs_acknowledgement:
+            return [Told("Acknowledge the cautions first: a running engine is about to be worked at")]
+        if self._paused:
+            return self._resume("Going on: the step begins anew")
+        if self._stop:
+            return [Told(self._stop)]
+        if step.reading is None:
+            return self._done(None)
+        level = self._level_by_hand()
+        if level is None:
+            return [Told("There are too few samples in this step to take a reading")]
+        settled = self._steady_since is not None
+        events = self._take(step, level, "", settled)
+        if not settled:
+            events.insert(0, Told("Taken by hand before it had settled: its uncertainty is widened"))
+        return events
+
+    def back(self) -> list[GuideEvent]:
+        """Undo the last step, with the reading that it took."""
+        self.verdict = None
+        if self._history:
+            index = self._history.pop()
+            name = self.steps[index].reading
+            if name is not None:
+                at = max((i for i, t in enumerate(self.taken) if t.name == name), default=None)
+                if at is not None:
+                    del self.taken[at]
+            self._index = index
+        self._refresh_estimate()
+        return self._enter(self._index)
+
+    def redo(self) -> list[GuideEvent]:
+        """Begin this step anew."""
+        return self._enter(self._index)
+
+    # --- keeping ---------------------------------------------------------------------------------------------------
+
+    def to_fields(self) -> dict[str, Any]:
+        """State for JSON: the test can be taken up from it another day."""
+        return {
+            "schema": STATE_SCHEMA, "version": __version__, "test": self.test.id, "settings": dict(self.settings),
+            "step": self.steps[self._index].id, "done": [self.steps[i].id for i in self._history],
+            "taken": [t.to_fields() for t in self.taken],
+        }  # fmt: skip
+
+    @staticmethod
+    def from_fields(fields: Mapping[str, Any]) -> Guide:
+        """The guide as it was. Cautions must be read again. Raises InputError for a state that is none."""
+        if not isinstance(fields, Mapping) or fields.get("schema") != STATE_SCHEMA:
+            raise InputError("found something else than the state of a guided test, expected one that this program wrote")
+        try:
+            guide = Guide(find_test(fields["test"]), fields["settings"])
+            guide.taken = [Taken.from_fields(t) for t in fields["taken"]]
+            ids = [s.id for s in guide.steps]
+            guide._history = [ids.index(name) for name in fields["done"]]
+            guide._index = ids.index(fields["step"])
+        except (KeyError, ValueError, TypeError) as error:
+            raise InputError(f"the state of the guided test is damaged ({error}), expected one that this program wrote") from None
+        guide._refresh_estimate()
+        return guide
+
+    # --- inside ----------------------------------------------------------------------------------------------------
+
+    def _enter(self, index: int) -> list[GuideEvent]:
+        self._index = index
+        step = self.steps[index]
+        self._began_s = None
+        self._held, self._steady_since, self._clipped_since = 0, None, None
+        self._extremes = (None, None)
+        self._condition = ConditionNow(False, step.condition_words)
+        if not step.dead_ended:
+            self._dead_since = None
+        events: list[GuideEvent] = [StepBegan(step, index + 1, len(self.steps))]
+        if step.mark:
+            events.append(MarkWanted(step.mark))
+        return events
+
+    def _begin_at(self, now_s: float) -> None:
+        self._began_s = now_s
+        self._step_level = self._keeper.mean(1.0)
+        self._keeper.keep_from_s = now_s if self.steps[self._index].keeps_trace else None
+        if self.steps[self._index].dead_ended and self._dead_since is None:
+            self._dead_since = now_s
+
+    def _again(self, words: str) -> list[GuideEvent]:
+        """Begin the step anew because of the signal; nothing that was taken is lost."""
+        step = self.step
+        if step is None or step.id == "cautions":
+            return []
+        self._enter(self._index)
+        return [Told(words)]
+
+    def _pause(self, kind: str, words: str) -> list[GuideEvent]:
+        if self._pause_kind == kind or self.step is None:
+            return []
+        self._paused, self._pause_kind = words, kind
+        self._dead_since = None
+        return [Paused(words)]
+
+    def _resume(self, words: str) -> list[GuideEvent]:
+        self._paused = self._pause_kind = ""
+        self._engine_off_since = self._engine_on_since = self._quiet_since = None
+        self._enter(self._index)
+        return [Resumed(words)]
+
+    def _tick(self) -> list[GuideEvent]:
+        step = self.steps[self._index]
+        if self._began_s is None:
+            self._begin_at(self._keeper.now_s)
+        began = self._began_s or 0.0
+        level = self._keeper.settled(began)
+        if level is None:
+            self._steady_since = None
+        elif self._steady_since is None:
+            self._steady_since = level.t0_s
+        steady = 0.0 if self._steady_since is None else self._keeper.now_s - self._steady_since
+        view = self._keeper.view(began, self._step_level, self._extremes, steady, self.taken)
+        self._view = view
+        self._note_extremes(view)
+        if step.id == "cautions":
+            return []
+        events = self._look_after_rig(step, view)
+        if self._paused:
+            return events
+        events += self._look_after_limits(step, view)
+        if self._index < len(self.steps) and self.steps[self._index] is not step:
+            return events
+        if self._stop or self.verdict is not None:
+            return events
+        return events + self._look_at_condition(step, view, level)
+
+    def _note_extremes(self, view: SignalView) -> None:
+        if view.level_pa is None:
+            return
+        low, high = self._extremes
+        now = view.fast_pa if view.fast_pa is not None else view.level_pa
+        self._extremes = (now if low is None else min(low, now), now if high is None else max(high, now))
+
+    def _look_at_condition(self, step: Step, view: SignalView, level: SettledLevel | None) -> list[GuideEvent]:
+        if step.condition is None:
+            self._condition = ConditionNow(False, step.condition_words or "press when done")
+            return []
+        self._condition = step.condition(view)
+        self._held = self._held + 1 if self._condition.met else 0
+        if step.by_hand or self._held < HOLD_TICKS:
+            return []
+        if step.reading is None:
+            return self._done(None)
+        if step.keeps_trace:
+            return self._take(step, level or self._level_by_hand(), "", True)
+        steady = self._steady_level() or level or self._level_by_hand()
+        return self._take(step, steady, "", level is not None) if steady is not None else []
+
+    def _look_after_rig(self, step: Step, view: SignalView) -> list[GuideEvent]:
+        if self._pause_kind in ("tap_off", "quiet"):
+            alive = view.swing_pa > 4.0 or (view.level_pa is not None and abs(view.level_pa) > 60.0)
+            if alive and view.engine != "stopped":
+                self._engine_on_since = self._engine_on_since or view.now_s
+                if view.now_s - self._engine_on_since >= ENGINE_ON_S:
+                    return self._resume("The signal is back: the step begins anew")
+            else:
+                self._engine_on_since = None
+            return []
+        if step.engine == "running" and self._keeper.engine_told:
+            return self._mind_engine(view)
+        if step.engine == "running":
+            return self._mind_quiet(view)
+        return []
+
+    def _mind_engine(self, view: SignalView) -> list[GuideEvent]:
+        if view.engine == "stopped":
+            self._engine_on_since = None
+            self._engine_off_since = view.now_s if self._engine_off_since is None else self._engine_off_since
+            if view.now_s - self._engine_off_since >= ENGINE_OFF_S:
+                return self._pause("engine", "The engine stopped: start it again, the step begins anew")
+        elif view.engine == "running":
+            self._engine_off_since = None
+            if self._pause_kind == "engine":
+                self._engine_on_since = view.now_s if self._engine_on_since is None else self._engine_on_since
+                if view.now_s - self._engine_on_since >= ENGINE_ON_S:
+                    return self._resume("The engine runs again: the step begins anew")
+        return []
+
+    def _mind_quiet(self, view: SignalView) -> list[GuideEvent]:
+        """Without a detector's word: pulses that were there and are gone, with the level near zero."""
+        self._best_swing = max(self._best_swing * 0.999, view.swing_pa)
+        dead = self._best_swing > 12.0 and view.swing_pa < 0.15 * self._best_swing
+        if not (dead and view.level_pa is not None and abs(view.level_pa) < 60.0):
+            self._quiet_since = None
+            return []
+        self._quiet_since = view.now_s if self._quiet_since is None else self._quiet_since
+        if view.now_s - self._quiet_since < ENGINE_OFF_S:
+            return []
+        return self._pause("quiet", "The signal went dead: the engine stopped or the gauge hose came off")
+
+    def _look_after_limits(self, step: Step, view: SignalView) -> list[GuideEvent]:
+        limit = float(self.settings["limit_pa"])
+        fast = view.fast_pa or 0.0
+        if self._stop:
+            overdue = self._dead_since is not None and view.now_s - self._dead_since > self.settings["dead_end_s"]
+            if abs(fast) < RELIEVED * limit and not overdue:
+                self._stop = ""
+                self._enter(self._index)
+                return [Resumed("Relieved: going on")]
+            if overdue and step.dead_ended and abs(fast) < RELIEVED * limit and fallen(fast, self._extremes):
+                self._stop, self._dead_since = "", None
+                self._enter(self._index)
+                return [Resumed("Opened: going on")]
+            return []
+        if abs(fast) > limit:
+            return self._call_stop(step, view, f"{in_words(fast)} is past the limit of {limit / 1000:g} kPa: open the hose now", limit)
+        if view.clipped and step.reading is not None:
+            self._clipped_since = view.now_s if self._clipped_since is None else self._clipped_since
+            if view.now_s - self._clipped_since >= 2.0 and view.level_pa is not None:
+                words = f"The sensor is at the end of its range: the reading only says {'deeper' if view.level_pa < 0 else 'more'} than {in_words(view.level_pa)}"
+                return [Told(words), *self._take_bound(step, view.level_pa)]
+        else:
+            self._clipped_since = None
+        if self._dead_since is not None and step.dead_ended and view.now_s - self._dead_since > self.settings["dead_end_s"]:
+            return self._call_stop(step, view, f"Dead-ended for {self.settings['dead_end_s']:g} s: open the hose, let it breathe", None)
+        return []
+
+    def _call_stop(self, step: Step, view: SignalView, words: str, limit: float | None) -> list[GuideEvent]:
+        self._stop = words
+        events: list[GuideEvent] = [StopCall(words)]
+        if step.reading is not None and limit is not None and not step.keeps_trace:
+            bound = -limit if (view.fast_pa or 0.0) < 0 else limit
+            events += self._take_bound(step, bound)
+        return events
+
+    def _take_bound(self, step: Step, bound_pa: float) -> list[GuideEvent]:
+        now = self._keeper.now_s
+        level = SettledLevel(now - 1.0, now, bound_pa, 0.005 * abs(bound_pa), np.zeros(1), 0.0, 0)
+        return self._take(step, level, "deeper" if bound_pa < 0 else "above", False)
+
+    def _steady_level(self) -> SettledLevel | None:
+        """Level of all that has been flat, up to what is kept."""
+        if self._steady_since is None:
+            return None
+        t, p = self._keeper.since(max(self._steady_since, self._keeper.now_s - 12.0))
+        return level_of(t, p) if len(p) >= 8 else None
+
+    def _level_by_hand(self) -> SettledLevel | None:
+        steady = self._steady_level()
+        if steady is not None:
+            return steady
+        began = self._began_s if self._began_s is not None else self._keeper.now_s
+        t, p = self._keeper.since(max(began, self._keeper.now_s - 3.0))
+        if len(p) < 8:
+            return None
+        level = level_of(t, p)
+        drift = abs(float(p[: len(p) // 3].mean() - p[-(len(p) // 3) :].mean()))
+        return SettledLevel(
+            level.t0_s, level.t1_s, level.mean_pa, float(np.hypot(level.u_pa, drift)), level.swing_pa, level.noise_pa,
+            level.samples,
+        )  # fmt: skip
+
+    def _take(self, step: Step, level: SettledLevel | None, bound: str, settled: bool) -> list[GuideEvent]:
+        if level is None or step.reading is None:
+            return []
+        values = dict(step.values)
+        if self._keeper.firing_hz is not None:
+            values["firing_hz"] = self._keeper.firing_hz
+        trace = self._trace() if step.keeps_trace else None
+        taken = taken_from(step.reading, level, values, bound, settled, trace)
+        return self._done(taken)
+
+    def _trace(self) -> tuple[FloatArray, FloatArray]:
+        t, p = self._keeper.since(self._began_s or 0.0)
+        each = max(1, len(t) // TRACE_POINTS)
+        n = len(t) // each * each
+        return t[:n].reshape(-1, each).mean(axis=1), p[:n].reshape(-1, each).mean(axis=1)
+
+    def _done(self, taken: Taken | None) -> list[GuideEvent]:
+        events: list[GuideEvent] = []
+        if taken is not None:
+            self.taken.append(taken)
+            events.append(ReadingTaken(taken))
+        self._history.append(self._index)
+        self._refresh_estimate()
+        for index in range(self._index + 1, len(self.steps)):
+            step = self.steps[index]
+            why = step.skip(self.taken) if step.skip is not None else None
+            if why is None:
+                return events + self._enter(index)
+            events.append(Told(f"Not needed: {step.words[0].lower()}{step.words[1:]} ({why})"))
+        return events + self._finish()
+
+    def _finish(self) -> list[GuideEvent]:
+        try:
+            self.verdict = self.test.judge(self.taken, self.settings)
+        except InputError as error:
+            self.verdict = Verdict("undecided", str(error)[:1].upper() + str(error)[1:] + ".", does_not_prove=self.test.does_not_prove)
+        self._dead_since = None
+        return [Finished(self.verdict)]
+
+    def _refresh_estimate(self) -> None:
+        if self.test.estimate is None:
+            self._estimate = ""
+            return
+        try:
+            self._estimate = self.test.estimate(self.taken, self.settings)
+        except InputError:
+            self._estimate = ""
+
+    def result_fields(self) -> dict[str, Any]:
+        """What the casebook keeps: the verdict, and everything needed to compute it again."""
+        if self.verdict is None:
+            raise InputError("the test has no verdict yet, expected it to be finished")
+        return {**verdict_fields(self.verdict), "test": self.test.id, "title": self.test.title, "state": self.to_fields()}
+
+
+def fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
+    """Has the level come back by more than half from its deepest in this step?"""
+    deepest = extremes[0]
+    return deepest is None or deepest >= 0 or fast_pa > 0.5 * deepest
+
+
+def verdict_fields(verdict: Verdict) -> dict[str, Any]:
+    """A verdict as plain values."""
+    return {
+        "verdict": verdict.state, "sentence": verdict.sentence,
+        "figures": [{"name": f.name, "value": f.value, "lo95": f.lo95, "hi95": f.hi95, "unit": f.unit} for f in verdict.figures],
+        "next": verdict.next_step, "does_not_prove": verdict.does_not_prove, "warnings": list(verdict.warnings),
+        "details": dict(verdict.details),
+    }  # fmt: skip
+
+
+def judge_again(fields: Mapping[str, Any]) -> Verdict:
+    """The verdict computed anew from what the casebook keeps. Raises InputError."""
+    state = fields.get("state")
+    if not isinstance(state, Mapping):
+        raise InputError("the result has no readings to compute from")
+    guide = Guide.from_fields(state)
+    return guide.test.judge(guide.taken, guide.settings)
+
+
+def _pieces(t_s: FloatArray, seconds: float) -> list[slice]:
+    """Cut a chunk so that no condition waits for the end of a long one."""
+    cuts = np.searchsorted(t_s, np.arange(float(t_s[0]) + seconds, float(t_s[-1]), seconds))
+    edges = [0, *np.unique(cuts[(cuts > 0) & (cuts < len(t_s))]).tolist(), len(t_s)]
+    return [slice(a, b) for a, b in zip(edges, edges[1:])]

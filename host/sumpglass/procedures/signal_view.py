@@ -1,0 +1,150 @@
+"""The last half minute of the signal as the conditions of a guided test see it. No clock: time is that of the samples."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.procedures.settled import SettledLevel, is_flat, level_of
+from sumpglass.procedures.taken import Taken
+from sumpglass.records import FloatArray
+
+KEEP_S = 40.0
+LONGEST_S = 900.0
+NEED_S = 4.0
+"""A level that has been flat for so long has settled."""
+BLOCK_S = 0.25
+QUIET_RMS_PA = 4.0
+"""Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
+
+
+@dataclass(frozen=True)
+class SignalView:
+    """The signal now. Levels are Pa gauge over the last second; None where there are no samples yet.
+
+    `engine` is "running", "stopped" or "unknown"; `began_s` when the step began (or was resumed), `step_level_pa` the
+    level at that moment; `steady_s` how long the level has been flat.
+    """
+
+    now_s: float
+    began_s: float
+    level_pa: float | None
+    fast_pa: float | None
+    """Mean of the last 0.3 s."""
+    swing_pa: float
+    """RMS about the mean over the last second."""
+    engine: str
+    step_level_pa: float | None
+    deepest_pa: float | None
+    """Deepest and highest level (one-second mean) since the step began."""
+    highest_pa: float | None
+    steady_s: float
+    clipped: bool
+    taken: Sequence[Taken]
+    firing_hz: float | None = None
+
+    @property
+    def in_step_s(self) -> float:
+        """Seconds in this step."""
+        return self.now_s - self.began_s
+
+    def last(self, name: str) -> Taken | None:
+        """The newest reading of that name."""
+        return next((t for t in reversed(self.taken) if t.name == name), None)
+
+
+class SignalKeeper:
+    """Keeps the newest samples and makes views of them."""
+
+    def __init__(self, range_pa: float | None = None) -> None:
+        self._chunks: deque[tuple[FloatArray, FloatArray]] = deque()
+        self._range_pa = range_pa
+        self.engine = "unknown"
+        self.engine_told = False
+        """True once the detector, which knows pulses better, has said what the engine does."""
+        self.firing_hz: float | None = None
+        self.keep_from_s: float | None = None
+        """Keep everything from here on (a decay); None: the newest `KEEP_S`."""
+
+    def add(self, t_s: FloatArray, pressure_pa: FloatArray) -> None:
+        """Samples in order of time; NaN (a faulty sensor) is left out."""
+        good = np.isfinite(pressure_pa)
+        if good.any():
+            self._chunks.append((np.asarray(t_s, float)[good], np.asarray(pressure_pa, float)[good]))
+        oldest = self.now_s - KEEP_S
+        if self.keep_from_s is not None:
+            oldest = min(oldest, max(self.keep_from_s, self.now_s - LONGEST_S))
+        while len(self._chunks) > 1 and self._chunks[0][0][-1] < oldest:
+            self._chunks.popleft()
+
+    def clear(self) -> None:
+        """Forget everything: the rig was away."""
+        self._chunks.clear()
+
+    @property
+    def now_s(self) -> float:
+        """Time of the newest sample."""
+        return float(self._chunks[-1][0][-1]) if self._chunks else 0.0
+
+    def since(self, t0_s: float) -> tuple[FloatArray, FloatArray]:
+        """Samples from `t0_s` on, as far as they are kept."""
+        parts = [c for c in self._chunks if c[0][-1] >= t0_s]
+        if not parts:
+            return np.empty(0), np.empty(0)
+        t, p = np.concatenate([c[0] for c in parts]), np.concatenate([c[1] for c in parts])
+        first = int(np.searchsorted(t, t0_s))
+        return t[first:], p[first:]
+
+    def mean(self, seconds: float) -> float | None:
+        """Mean of the last `seconds`."""
+        t, p = self.since(self.now_s - seconds)
+        return float(p.mean()) if len(p) else None
+
+    def settled(self, began_s: float, need_s: float = NEED_S) -> SettledLevel | None:
+        """The level of the last `need_s`, if it lies within the step and is flat."""
+        start = self.now_s - need_s
+        if start < began_s:
+            return None
+        t, p = self.since(start)
+        if len(p) < 8 or t[-1] - t[0] < 0.9 * need_s:
+            return None
+        return level_of(t, p) if is_flat(t, p, BLOCK_S) else None
+
+    def view(self, began_s: float, step_level: float | None, extremes: tuple[float | None, float | None],
+             steady_s: float, taken: Sequence[Taken]) -> SignalView:  # fmt: skip
+        """The view now."""
+        t, p = self.since(self.now_s - 1.0)
+        swing = float(p.std()) if len(p) else 0.0
+        fast = p[t >= self.now_s - 0.3] if len(p) else p
+        return SignalView(
+            self.now_s, began_s, float(p.mean()) if len(p) else None, float(fast.mean()) if len(fast) else None, swing,
+            self._engine(swing), step_level, extremes[0], extremes[1], steady_s, self._clipped(fast), taken,
+            self.firing_hz,
+        )  # fmt: skip
+
+    def _engine(self, swing: float) -> str:
+        if self.engine_told:
+            return self.engine
+        # Without a detector: pulses are a sign of a running engine, their lack is a sign of nothing.
+        return "running" if swing > QUIET_RMS_PA else "unknown"
+
+    def _clipped(self, fast: FloatArray) -> bool:
+        if self._range_pa is None or len(fast) == 0:
+            return False
+        return bool(np.mean(np.abs(fast) >= 0.995 * self._range_pa) > 0.02)
+
+
+def resting(view: SignalView, within_pa: float) -> bool:
+    """Open to the room: near zero and without pulses."""
+    return view.level_pa is not None and abs(view.level_pa) <= within_pa and view.engine != "running"
+
+
+def fallen_share(view: SignalView, reference_pa: float) -> float:
+    """How much of the vacuum `reference_pa` (negative) is gone now, 0 to 1."""
+    if view.fast_pa is None or reference_pa >= 0:
+        return 0.0
+    return 1.0 - min(max(view.fast_pa / reference_pa, 0.0), 1.0) if math.isfinite(reference_pa) else 0.0
