@@ -25,7 +25,7 @@ class Refused(Exception):
     """The request is not carried out: `code` of ERROR and a sentence."""
 
     def __init__(self, code, text):
-        Exception.__init__(self, text)
+        super().__init__(text)
         self.code = code
         self.text = text
 
