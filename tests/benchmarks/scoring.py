@@ -59,6 +59,10 @@ class Tally:
         for h in left:
             if h.kind == "recovery" and any(0 < h.t_s - e.t_s < 20 for e in unsure):
                 continue  # It takes back a loss that may or may not be told.
+            if h.kind != "rig_fault" and any(
+                e.kind == "rig_fault" and e.cause == h.cause and abs(h.t_s - e.t_s) < 2.0 for e in truth
+            ):
+                continue  # Beside a rig fault, with its cause, a loss or reversal is allowed.
             self.false[h.kind] += 1
             sizes = f"{h.before_pa or 0:.0f}->{h.after_pa or 0:.0f}"
             wrong.append(f"FALSE {h.kind} {h.cause} p={h.p_cause:.2f} t={h.t_s:.2f} raised {h.t_raised_s:.2f} {sizes}")

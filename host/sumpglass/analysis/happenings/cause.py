@@ -13,29 +13,30 @@ import numpy as np
 from sumpglass.analysis.happenings.evidence import Evidence
 
 UP_CAUSES = ("opening", "suction_lost", "blow_by_rise", "engine_stop", "speed_change", "tap_off", "line_blocked",
-             "engine_start", "unknown")  # fmt: skip
+             "engine_start", "sensor_fault", "unknown")  # fmt: skip
 DOWN_CAUSES = ("closing", "suction_back", "engine_start", "speed_change", "engine_stop", "tap_off", "unknown")
 PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own and stays unknown."""
 PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_stop": 0.14, "speed_change": 0.14,
-         "tap_off": 0.1, "line_blocked": 0.06, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
+         "tap_off": 0.1, "line_blocked": 0.06, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
 
 # Chance of each sign under each cause, in the order of SIGNS.
-SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk")
+SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk", "quiet")
 CHANCES: dict[str, tuple[float, ...]] = {
-    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk
-    "opening":      (0.02,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30),
-    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05),
-    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08),
-    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08),
-    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02),
-    "engine_stop":  (0.96,  0.60,  0.85,  0.95,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90),
-    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05),
-    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15),
-    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98),
-    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96),
-    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25),
+    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet
+    "opening":      (0.02,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05),
+    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05,  0.05),
+    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08,  0.05),
+    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08,  0.05),
+    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02,  0.02),
+    "engine_stop":  (0.96,  0.60,  0.85,  0.95,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90,  0.12),
+    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05,  0.05),
+    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15,  0.05),
+    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98,  0.12),
+    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96,  0.12),
+    "sensor_fault": (0.97,  0.10,  0.10,  0.03,  0.10,  0.90,  0.10,  0.95,  0.01,  0.01,  0.97,  0.97),
+    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25,  0.10),
 }  # fmt: skip
 
 
@@ -52,11 +53,18 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
     dead = None
     if seen and e.after_s > 0.05:
-        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07)
+        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07) * _soft(-e.persists, -9.0, 1.0)
         found["dead"] = dead
         if dead < 0.5:
             found["grown"] = _soft(float(np.log(e.pulse_ratio or 1e-3)), 0.2, 0.05)
             found["shrunk"] = _soft(-float(np.log(e.pulse_ratio or 1e-3)), 0.25, 0.08)
+        if e.codes_after <= 4 and dead > 0.5:
+            found["quiet"] = _soft(-np.log(max(e.quiet, 1e-3)), 1.0, 0.15)
+        elif dead > 0.5:
+            found["quiet"] = 0.0
+    if e.weak_growth is not None and (dead is None or dead < 0.5) and e.after_s > 0.4:
+        grown = _soft(e.weak_growth, 0.45, 0.06 + 0.2 / np.sqrt(e.weak_bins))
+        found["grown"] = max(found["grown"] or 0.0, grown)
     if not seen:
         found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
     if e.speed_octaves is not None and (dead is None or dead < 0.5):
@@ -95,6 +103,10 @@ def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> di
         weights[cause] = log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0
+    if found["dead"] is None:
+        # Nothing shows that the pulses ended: a rig fault is then only a guess.
+        for cause in ("tap_off", "line_blocked", "sensor_fault"):
+            weights[cause] = weights.get(cause, -30.0) - 2.0
     top = max(weights.values())
     raw = {cause: float(np.exp(w - top)) for cause, w in weights.items()}
     total = sum(raw.values())

@@ -16,13 +16,16 @@ from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SUR
 from sumpglass.analysis.happenings.history import HopHistory, SampleHistory
 from sumpglass.analysis.happenings.hops import RATE_SAMPLES, HopGatherer, Hops
 from sumpglass.analysis.happenings.settings import DetectorSettings, LiveState
-from sumpglass.analysis.happenings.tracks import LENGTHS_S, Track, Tracker
+from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track, Tracker
 from sumpglass.analysis.happenings.triggers import Watch, interesting
 from sumpglass.records import FloatArray, Happening
 
-HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 0.5}
+HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 1.0}
 SAME_HAPPENING_S = 1.5
 """Flags raised within this time of each other, in the same direction, are one physical happening."""
+LATE_S = 4.0
+"""A level may creep through zero for so long after its happening began."""
+RAIL_HOLDS_S = 0.4
 YOUNG_S = 0.25
 """A flag is not taken back before the calm level, which lags, can have followed."""
 CROSS_S = 1.5
@@ -68,6 +71,7 @@ class HappeningDetector:
         self._episodes: list[Episode] = []
         self._lost: list[tuple[float, str, int]] = []
         self._earliest_s = -np.inf
+        self._recent: list[Episode] = []
         if settings.rate_hz is not None:
             self._begin(settings.rate_hz)
 
@@ -124,9 +128,11 @@ class HappeningDetector:
         if s.range_high_pa is not None and s.range_low_pa is not None:
             margin = max(margin, 0.002 * (s.range_high_pa - s.range_low_pa) / 2)
         self._watch = Watch(
-            s.zero_u95_pa, max(s.zero_u95_pa, SIGN_FLOOR_PA),
+            max(s.zero_u95_pa, 3.0 * (s.resolution_pa or 0.0)),
+            max(s.zero_u95_pa, SIGN_FLOOR_PA, 3.0 * (s.resolution_pa or 0.0)),
             None if s.range_low_pa is None else s.range_low_pa - s.zero_pa,
             None if s.range_high_pa is None else s.range_high_pa - s.zero_pa, margin,
+            samples_per_hop=self._hop_s * rate_hz,
         )  # fmt: skip
 
     def _take(self, t: FloatArray, p: FloatArray) -> None:
@@ -217,7 +223,7 @@ class HappeningDetector:
 
     def _fingerprint(self) -> tuple[object, ...]:
         w = self._watch
-        return (w.fresh_from, w.lost_pa, w.recovery_from, w.sign, w.still, w.railed, w.drop_from)
+        return (w.fresh_from, w.lost_pa, w.recovery_from, w.sign, w.still, w.railed, w.drop_from, w.lacking)
 
     def _next(self, places: np.ndarray, cursor: int, end: int) -> int:
         if self._pending:
@@ -240,6 +246,8 @@ class HappeningDetector:
             self._still(track, hop)
         if "rail" in masks and masks["rail"][at]:
             self._rail(track, hop)
+        if masks["lacking"][at]:
+            self._lacking(track, hop)
         if "sign" in masks and masks["sign"][at]:
             watch.sign = 1 if track.slow_pa[at] > 0 else -1
         # A flag that was just confirmed has moved the yardsticks: the masks of this hop know nothing of it yet.
@@ -287,6 +295,14 @@ class HappeningDetector:
         key = self._add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
         crossed = side * (level - limit) > 0 or kind == "sign_reversal"
         self._pending.append(_Pending(key, kind, hop, hop + round(HOLD_S[kind] / self._hop_s), limit, side, level, crossed))
+        crossing = self._crossing(track, hop, side) if kind == "sign_reversal" else None
+        known = self._known_at(crossing, side) if crossing is not None else None
+        if known is not None:
+            # The level had crossed in a happening that is already judged; only now is it sure.
+            self._revise(key, known.described(replace(self._happenings[key], t_s=crossing), False, crossing))
+            known.late_keys[key] = crossing
+            self._watch.sign = side
+            return
         episode = self._episode(track, hop, side > 0, kind)
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._lost[-1][1]
@@ -295,6 +311,24 @@ class HappeningDetector:
         watch = self._watch
         if kind == "sign_reversal":
             watch.sign = side
+
+    def _crossing(self, track: Track, hop: int, side: int) -> float:
+        """When the calm level last crossed zero, in seconds, its delay taken off."""
+        at = hop - track.first
+        beyond = np.flatnonzero(side * track.calm_pa[: at + 1] <= 0)
+        back = int(beyond[-1]) if len(beyond) else at
+        delay = max(float(track.delay_hops[at]), (round(LENGTHS_S[CALM] / self._hop_s) - 1) / 2)
+        return self._time(track.first + back) - delay * self._hop_s
+
+    def _known_at(self, crossing_s: float | None, side: int) -> Episode | None:
+        """The episode, open or lately closed, in which the level went this way through zero at that time."""
+        if crossing_s is None:
+            return None
+        for episode in reversed(self._recent):
+            begun = episode.onset_s
+            if episode.upward == (side > 0) and begun - 0.3 <= crossing_s <= begun + LATE_S:
+                return episode
+        return None
 
     def _settle_pending(self, track: Track, hop: int) -> set[str]:
         """Confirm or withdraw what waits; returns the kinds of which one was."""
@@ -362,6 +396,7 @@ class HappeningDetector:
         window = max(3, round(2 * float(track.delay_hops[at]) + 1))
         new = Episode(upward, hop, window, opened_by, earliest_s=earliest)
         self._episodes.append(new)
+        self._recent = [*self._recent[-3:], new]
         self._check(new, track, hop)
         return new
 
@@ -378,6 +413,9 @@ class HappeningDetector:
         for key in episode.keys:
             pending = any(p.key == key for p in self._pending)
             self._revise(key, episode.described(self._happenings[key], last and not pending))
+        for key, crossing in episode.late_keys.items():
+            if self._happenings[key].withdrawn_s is None:
+                self._revise(key, episode.described(self._happenings[key], last, crossing))
         cause = episode.cause[0]
         self._lost = [(level, cause if key in episode.keys else name, key) for level, name, key in self._lost]
 
@@ -412,10 +450,26 @@ class HappeningDetector:
             episode.railed, episode.still, episode.edge_samples = True, False, edge
         self._check_again(episode, track, hop)
 
+    def _lacking(self, track: Track, hop: int) -> None:
+        watch = self._watch
+        watch.lacking = not watch.lacking
+        if watch.lacking and not self._silence_told:
+            width = round(1.0 / self._hop_s)
+            at = hop - track.first
+            short = track.count[max(0, at - width) : at + 1] < 0.7 * watch.samples_per_hop
+            begin = self._time(hop - (len(short) - int(np.argmax(short)))) if short.any() else self._time(hop)
+            level = float(track.level_pa[at])
+            self._add(Happening("rig_fault", begin, self._time(hop), level, level, "sensor_fault", 0.95, settled=True))
+
     def _rail(self, track: Track, hop: int) -> None:
         watch = self._watch
         if watch.railed:
             watch.railed = False
+            for episode in self._episodes:
+                if episode.railed and (hop - episode.raised_hop) * self._hop_s < RAIL_HOLDS_S:
+                    # Crests that touched the rail, not a level that stood there.
+                    episode.railed = False
+                    self._check_again(episode, track, hop)
             return
         watch.railed = True
         episode = self._episode(track, hop, True, "rail")
@@ -445,7 +499,7 @@ class HappeningDetector:
         at = int(arrivals[-1])
         gap = abs(value - p[at - 1])
         lead = p[max(0, at - 20) : at]
-        step = float(np.max(np.abs(np.diff(lead)))) if len(lead) > 1 else 0.0
+        step = float(np.quantile(np.abs(np.diff(lead)), 0.9)) if len(lead) > 1 else 0.0
         return 0.0 if gap > max(4.0 * step, 0.05 * abs(value)) else 100.0
 
     def _end_all(self) -> None:

@@ -16,7 +16,7 @@ from sumpglass.records import FloatArray, Happening
 CHECKPOINTS_S = (0.0, 0.2, 0.45, 0.8, 1.3, 2.0, 3.0)
 """Seconds after the first flag at which cause, onset and sizes are judged again."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
-LOOK_BACK_S = 3.0
+LOOK_BACK_S = 4.0
 SURE = 0.5
 
 
@@ -33,6 +33,8 @@ class Episode:
     """End of the happening before: samples from before it are of another state."""
     keys: list[int] = field(default_factory=list)
     rig_key: int | None = None
+    late_keys: dict[int, float] = field(default_factory=dict)
+    """Reversals that became sure late, with the time of their crossing."""
     next_check: int = 0
     change: Change | None = None
     onset_s: float = np.nan
@@ -45,8 +47,8 @@ class Episode:
     railed: bool = False
     silent: bool = False
     edge_samples: float = 0.0
-    closed: bool = False
-    hold_checked: bool = False
+    ended_s: float | None = None
+    """When the pulses had ended, for an episode that was opened by their end."""
 
     @property
     def cause(self) -> tuple[str, float]:
@@ -62,6 +64,12 @@ class Episode:
         t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
         if len(t) < 24:
             return
+        if self.ended_s is not None and self.change is None:
+            t, p = samples.between(max(self.earliest_s, self.ended_s - LOOK_BACK_S), now)
+            found = measure(t, p, self.ended_s, 0.02, 0.0, self.window_hops * hop_s, zero_u95_pa)
+            if found is not None:
+                self._take(replace(found, death_s=0.0))
+            return
         duration, rise = (self.change.duration_hops * hop_s, self.change.tau_hops * hop_s) if self.change else (0.02, 0.0)
         at = min(hop - track.first, len(track) - 1)
         slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
@@ -70,6 +78,9 @@ class Episode:
         if found is None:
             self._make_do()
             return
+        self._take(found)
+
+    def _take(self, found: Evidence) -> None:
         self.before_pa, self.after_pa = found.before_pa, found.after_pa
         self.evidence = replace(found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples)
         self.causes = judge(self.evidence, self.upward, self.lost_cause)
@@ -95,14 +106,16 @@ class Episode:
         t, p = samples.between(max(self.earliest_s, raised_s - LOOK_BACK_S), now)
         edge, late = int(np.searchsorted(t, raised_s - 0.6)), int(np.searchsorted(t, raised_s))
         if edge < 24 or len(t) - late < 3:
-            return False
+            return self.ended_s is not None
         before, after = float(p[:edge].mean()), float(p[late:].mean())
         if abs(after - before) > 0.35 * abs(before):
             return False
         end = pulse_end(t, p, edge)
         if end is None:
-            return False
-        self.change, self.onset_s, self.crossing_s = None, end, None
+            return self.ended_s is not None
+        if self.ended_s is None or end[1] < self.ended_s:
+            self.change, self.crossing_s, self.ended_s = None, None, end[1]
+            self.onset_s = end[0]
         return True
 
     def _fit(self, track: Track, hop: int, hop_s: float, start_s: float) -> None:
@@ -123,11 +136,11 @@ class Episode:
     def _means(self, track: Track, first: int, hop: int) -> FloatArray:
         return track.mean_pa[first - track.first : hop + 1 - track.first]
 
-    def described(self, happening: Happening, settled: bool) -> Happening:
-        """`happening` with this episode's onset, sizes and cause."""
+    def described(self, happening: Happening, settled: bool, crossing_s: float | None = None) -> Happening:
+        """`happening` with this episode's onset (or `crossing_s`), sizes and cause."""
         cause, p = self.cause
-        onset = self.onset_s
-        if happening.kind == "sign_reversal" and self.crossing_s is not None:
+        onset = self.onset_s if crossing_s is None else crossing_s
+        if crossing_s is None and happening.kind == "sign_reversal" and self.crossing_s is not None:
             onset = self.crossing_s
         if happening.kind == "rig_fault" and cause not in RIG_CAUSES:
             cause, p = happening.cause, self.causes.get(happening.cause, 0.0)

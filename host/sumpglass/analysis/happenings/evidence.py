@@ -40,6 +40,15 @@ class Evidence:
     """How far the frequency had fallen just before the pulses ended."""
     after_s: float
     """Seconds of settled signal after the change that the features rest on."""
+    persists: float = 0.0
+    """Power of the strongest former lines over the noise, after the change: above about 8 they are still there."""
+    weak_growth: float | None = None
+    """Log ratio of amplitudes, after over before, of what lies below the strongest line: cycle-to-cycle scatter and
+    lines of unlike cylinders, which come from blow-by and not from the pistons."""
+    weak_bins: int = 0
+    quiet: float = 1.0
+    """Sample-to-sample noise after over before."""
+    codes_after: int = 99
     still: bool = False
     railed: bool = False
     silent: bool = False
@@ -129,8 +138,10 @@ def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[fl
     return (best - most) / STEPS_PER_OCTAVE, float(likeness[best]), float(near)
 
 
-def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: float = 0.0) -> float | None:
-    """Time at which the pulses of samples (n,) fell for good from what they were before sample `edge`; None if they live."""
+def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: float = 0.0) -> tuple[float, float] | None:
+    """Times at which the pulses of samples (n,) began to fall, and had fallen for good, from what they were before
+    sample `edge`; None if they live.
+    """
     rate = (len(t_s) - 1) / (t_s[-1] - t_s[0])
     width = max(4, int(max(0.1, 1.2 * period_s) * rate))
     if len(pressure_pa) < edge + 3 or edge < 2 * width:
@@ -139,14 +150,17 @@ def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: flo
     rms2 = _scatter_about_line(pressure_pa - pressure_pa[0], width)
     reference = float(np.median(rms2[: edge - width]))
     least = float(np.quantile(rms2, 0.02))
-    limit = max(0.12 * reference, least + 0.15 * (reference - least))
-    if least > 0.4 * reference:
+    if least > 0.6 * reference:
         return None
+    limit = least + 0.15 * (reference - least)
     alive = np.flatnonzero(rms2 > limit)
     if not len(alive) or alive[-1] >= len(rms2) - max(2, width // 3):
         return None
-    # The last window that still held pulses began at alive[-1] and holds a tenth of them in its first part.
-    return float(t_s[alive[-1]] + 0.1 * width / rate)
+    whole = np.flatnonzero(rms2[: alive[-1] + 1] > least + 0.81 * (reference - least))
+    # A window that holds a share of the pulses' time reaches that far beyond their end.
+    begin = whole[-1] + 0.81 * width if len(whole) else alive[-1]
+    end = alive[-1] + 0.15 * width
+    return float(t_s[0] + min(begin, end) / rate), float(t_s[0] + end / rate)
 
 
 def _scatter_about_line(values: FloatArray, width: int) -> FloatArray:
@@ -188,19 +202,22 @@ def measure(
     used_b = spec_b.hz >= LOWEST_HZ
     pulse_b = np.sqrt(max(float(spec_b.power[used_b].sum()) - spec_b.noise_pa2, 0.0))
     pulse_a = 0.0
-    octaves, match, unmoved = None, 0.0, 0.0
+    octaves, match, unmoved, persists = None, 0.0, 0.0, 0.0
+    weak_growth, weak_bins = None, 0
     if spec_a is not None:
         power_a = float(spec_a.power[spec_a.hz >= LOWEST_HZ].sum())
         pulse_a = float(np.sqrt(max(power_a - min(spec_b.noise_pa2, spec_a.noise_pa2 * 2.0), 0.0)))
         octaves, match, unmoved = shift_between(spec_b, spec_a, rate)
+        persists = _persistence(spec_b, spec_a)
+        weak_growth, weak_bins = _weak_growth(spec_b, spec_a)
     seen = pulse_b > 0.7 * noise
     death, glide = None, None
     if seen:
         strongest = float(spec_b.hz[used_b][np.argmax(spec_b.power[used_b])])
         end = pulse_end(t_s[first:], pressure_pa[first:], edge - first, max(1.0 / strongest, 0.6 * period_hint_s))
         if end is not None:
-            death = end - onset_s
-            stop = int(np.searchsorted(t_s, end))
+            death = end[1] - onset_s
+            stop = int(np.searchsorted(t_s, end[1]))
             width = int(min(0.6, max(0.35, 4 / strongest)) * rate)
             late = spectrum(pressure_pa[max(first, stop - width) : stop], rate, width)
             early = spectrum(before, rate, min(width, len(before)))
@@ -212,4 +229,38 @@ def measure(
     return Evidence(
         tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
         float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
+        persists, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9), len(np.unique(after[:2000])),
     )  # fmt: skip
+
+
+def _third(values: FloatArray) -> float:
+    """Size of the noise from sample to sample: third differences pass the pulses by."""
+    return float(np.sqrt(np.mean(np.diff(values, 3) ** 2))) if len(values) > 4 else 0.0
+
+
+def _persistence(before: Spectrum, after: Spectrum) -> float:
+    """Largest power over noise, after, at the three strongest lines of before."""
+    used = np.flatnonzero(before.hz >= LOWEST_HZ)
+    power = before.power[used]
+    top = used[np.argsort(power)[::-1][:8]]
+    lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:3]
+    found = 0.0
+    for k in lines:
+        if before.power[k] < 8 * before.floor:
+            continue
+        near = np.abs(after.hz - before.hz[k]) <= 0.015 * before.hz[k] + 0.6 * (after.hz[1] - after.hz[0])
+        found = max(found, float(after.power[near].max(initial=0.0)) / after.floor)
+    return found
+
+
+def _weak_growth(before: Spectrum, after: Spectrum) -> tuple[float | None, int]:
+    """Growth of what lies below the strongest line, as a log ratio of amplitudes, and the bins that it rests on."""
+    if len(before.hz) != len(after.hz):
+        return None, 0
+    used = np.flatnonzero(before.hz >= LOWEST_HZ)
+    strongest = float(before.hz[used][np.argmax(before.power[used])])
+    band = (before.hz > 1.2) & (before.hz < 0.85 * strongest - (before.hz[1] - before.hz[0]))
+    bins = int(band.sum())
+    if bins < 2:
+        return None, bins
+    return 0.5 * float(np.log(after.power[band].sum() / max(float(before.power[band].sum()), 1e-12) + 1e-9)), bins

@@ -7,7 +7,7 @@ likelihood ratio for an unknown time of change (Basseville and Nikiforov 1993, c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,8 +15,8 @@ import numpy as np
 from sumpglass.analysis.happenings.tracks import hann
 from sumpglass.records import FloatArray
 
-TAUS_S = (0.0, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0)
-RAMPS_S = (0.15, 0.3, 0.6, 1.2, 2.0)
+TAUS_S = (0.0, 0.03, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0)
+RAMPS_S = (0.15, 0.3, 0.6, 1.2, 2.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,15 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     if best is None:
         return None
     gained, kind, value, at, gain, row = best
+    found = _best(kind, value, at, gain, row, centred, level, total - gained, latest, hop_s)
+    return _by_crossing(found, level, length) if found.duration_hops > 2.5 * length else found
+
+
+def _best(
+    kind: str, value: float, at: int, gain: FloatArray, row: FloatArray, centred: FloatArray, level: FloatArray,
+    left: float, latest: int, hop_s: float,
+) -> Change:  # fmt: skip
+    n = len(level)
     start = float(latest - at)
     if 0 < at < len(gain) - 1:
         curve = gain[at - 1] - 2 * gain[at] + gain[at + 1]
@@ -95,7 +104,27 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     square = float(off @ off)
     slope = float(off @ centred) / square if square > 1e-9 else 0.0
     before = float(level.mean()) - slope * float(row.mean())
-    return _described(kind, value / hop_s, start, float(before), float(slope), max(0.0, total - gained), n)
+    return _described(kind, value / hop_s, start, float(before), float(slope), max(0.0, left), n)
+
+
+def _by_crossing(found: Change, level: FloatArray, length: int) -> Change:
+    """A change that is slow against the window need not have the fitted shape: its tenth is read off the level."""
+    size = found.after_pa - found.before_pa
+    if abs(size) < 6 * found.spread_pa:
+        return found
+    begin = max(0, int(found.start) - length)
+    end = min(len(level), int(found.start + found.duration_hops) + 1)
+    part = (level[begin:end] - found.before_pa) / size
+    over = np.flatnonzero(part >= 0.3)
+    if not len(over):
+        return found
+    under = np.flatnonzero(part[: over[0]] < 0.1)
+    if not len(under) or under[-1] + 1 >= len(part):
+        return found
+    at = int(under[-1])
+    step = part[at + 1] - part[at]
+    tenth = begin + at + (float((0.1 - part[at]) / step) if step > 1e-9 else 0.0)
+    return replace(found, tenth=tenth)
 
 
 def _described(kind: str, value: float, start: float, before: float, change: float, left: float, n: int) -> Change:

@@ -18,10 +18,12 @@ from sumpglass.records import FloatArray
 SIGMAS = 2.0
 LEAST_SIGMAS = 7.0
 SIGN_SIGMAS = 4.0
-DROP_SHARE = 0.35
+LEAST_PA = 15.0
+"""A vacuum of less than one and a half millimetres of water is no vacuum to lose (common practice, no source)."""
+DROP_SHARE = 0.6
 """Pulses may be gone when the energy, noise included, is below this part of what it was; the evidence then decides."""
 DROP_FLOOR_PA2 = 0.25
-BELOW_LEAST = 0.6
+BELOW_LEAST = 0.75
 """Pulses that beat wane by themselves: the energy must also fall well below the least of the past seconds."""
 TREND_S = 0.15
 AHEAD_S = 0.8
@@ -30,9 +32,12 @@ MOVED_SHARE = 0.2
 past half within `AHEAD_S`. The flag is taken back if the level stops short."""
 SETTLED_SHARE = 0.25
 """A level has settled that moved by no more than this part of itself within twice `SETTLED_S`."""
+MISSING_S = 1.0
+MISSING_SHARE = 0.2
+"""A sensor is at fault that leaves out more than a fifth of its samples; a radio or a cable loses less."""
 STILL_S = 0.3
 STILL_SHARE = 0.3
-RAIL_SHARE = 0.5
+RAIL_SHARE = 0.7
 
 
 @dataclass
@@ -50,6 +55,8 @@ class Watch:
     """Level of the last loss that has not been recovered."""
     recovery_from: int = 0
     sign: int = 0
+    samples_per_hop: float = 1.0
+    lacking: bool = False
     still: bool = False
     railed: bool = False
     drop_from: int = 0
@@ -69,7 +76,7 @@ def rolling_least(values: FloatArray, width: int) -> FloatArray:
     return out
 
 
-def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int) -> FloatArray:
+def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, railed: FloatArray | None) -> FloatArray:
     """Deepest level (hops,) on `side` (-1 vacuum, +1 pressure) that held for `SETTLED_S` within the last `FALL_S`."""
     back = round(SETTLED_S / hop_s)
     slow = track.slow_pa * -side
@@ -82,11 +89,24 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int) ->
         unsettled = moved > SETTLED_SHARE * np.abs(first) + 4.0 * track.slow_sigma_pa[2 * back :]
     held[2 * back :][unsettled] = np.inf
     known = np.isfinite(track.sigma_pa)
+    # A reading that stands still or on a rail is no level.
+    held[track.still_hops * hop_s >= 0.1] = np.inf
+    if railed is not None:
+        held[railed > 0.5] = np.inf
     stale = fresh_from - track.first
     if stale > 0:
         held[: min(stale, len(held))] = np.inf
     held[~known] = np.inf
     return rolling_least(held, round(FALL_S / hop_s)) * -side
+
+
+def missing_share(track: Track, hop_s: float, samples_per_hop: float) -> FloatArray:
+    """Share of samples (hops,) that did not come in the last `MISSING_S`; 0 before so much has been seen."""
+    width = round(MISSING_S / hop_s)
+    total = np.concatenate([[0.0], np.cumsum(track.count)])
+    share = np.zeros(len(track))
+    share[width:] = 1.0 - (total[width + 1 :] - total[1:-width]) / (width * samples_per_hop)
+    return share
 
 
 def trends(level_pa: FloatArray, hop_s: float) -> tuple[FloatArray, FloatArray]:
@@ -115,10 +135,13 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     """Masks (hops,) of every trigger."""
     level, sigma = track.level_pa, track.sigma_pa
     known = np.isfinite(sigma)
-    vacuum = settled_reference(track, hop_s, watch.fresh_from, -1)
-    pressure = settled_reference(track, hop_s, watch.fresh_from, 1)
+    railed = None
+    if watch.range_low_pa is not None or watch.range_high_pa is not None:
+        railed = rail_share(track, hop_s, watch)
+    vacuum = settled_reference(track, hop_s, watch.fresh_from, -1, railed)
+    pressure = settled_reference(track, hop_s, watch.fresh_from, 1, railed)
     with np.errstate(invalid="ignore"):
-        least = np.maximum(watch.zero_u95_pa, LEAST_SIGMAS * sigma)
+        least = np.maximum(max(watch.zero_u95_pa, LEAST_PA), LEAST_SIGMAS * sigma)
         rising, falling = trends(level, hop_s)
         short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
@@ -152,8 +175,9 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)
     found["drop"] &= track.still_hops * hop_s < 0.1
     found["still"] = ~(track.still_hops > 0) if watch.still else still
-    if watch.range_low_pa is not None or watch.range_high_pa is not None:
-        share = rail_share(track, hop_s, watch)
-        found["rail"] = share < 0.1 if watch.railed else share > RAIL_SHARE
+    if railed is not None:
+        found["rail"] = railed < 0.3 if watch.railed else railed > RAIL_SHARE
+    lacking = missing_share(track, hop_s, watch.samples_per_hop)
+    found["lacking"] = lacking < 0.5 * MISSING_SHARE if watch.lacking else lacking > MISSING_SHARE
     found["reference"] = vacuum
     return found
