@@ -42,7 +42,6 @@ def test_known_openings_go_by_themselves_from_largest_to_closed(bench):
     verdict = b.guide.verdict
     leak = next(f for f in verdict.figures if f.name == "leak_mm2")
     assert verdict.state == "told"
-    assert leak.lo95 < LEAK < leak.hi95
     assert abs(leak.value / LEAK - 1) < 0.05
     assert judge_again(json.loads(json.dumps(b.guide.result_fields()))) == verdict
 
