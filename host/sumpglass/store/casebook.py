@@ -89,16 +89,19 @@ class Casebook(JobNotes):
         if not is_sqlite(path):
             raise InputError(f"{path}: byte 0: found a file of another kind, expected a casebook")
         with told(path):
-            connection = _connect(path, writable)
+            # Looked at before anything is written: a file that is refused stays as it is, byte for byte.
+            connection = _connect(path, False)
             try:
                 version = _checked_version(path, connection)
-                if version < VERSION:
-                    if not writable:
-                        copy = sqlite3.connect(":memory:", check_same_thread=False)
-                        connection.backup(copy)
-                        connection.close()
-                        connection = copy
-                    _migrate(connection, version)
+                if writable:
+                    connection.close()
+                    connection = _connect(path, True)
+                elif version < VERSION:
+                    copy = sqlite3.connect(":memory:", check_same_thread=False)
+                    connection.backup(copy)
+                    connection.close()
+                    connection = copy
+                _migrate(connection, version)
             except BaseException:
                 connection.close()
                 raise
