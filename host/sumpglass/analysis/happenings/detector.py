@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SURE, Episode
+from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
 from sumpglass.analysis.happenings.history import HopHistory, SampleHistory
 from sumpglass.analysis.happenings.hops import RATE_SAMPLES, HopGatherer, Hops
 from sumpglass.analysis.happenings.settings import DetectorSettings, LiveState
@@ -291,7 +291,8 @@ class HappeningDetector:
 
     def _flag(self, kind: str, track: Track, hop: int, limit: float, side: int, before: float | None) -> None:
         raised = self._time(hop)
-        level = float(track.level_pa[hop - track.first])
+        at = hop - track.first
+        level = float(track.regain_pa[at] if kind == "recovery" else track.level_pa[at])
         key = self._add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
         crossed = side * (level - limit) > 0 or kind == "sign_reversal"
         self._pending.append(_Pending(key, kind, hop, hop + round(HOLD_S[kind] / self._hop_s), limit, side, level, crossed))
@@ -337,6 +338,8 @@ class HappeningDetector:
         level, calm = float(track.level_pa[at]), float(track.calm_pa[at])
         for pending in list(self._pending):
             young = hop - pending.raised_hop < round(YOUNG_S / self._hop_s)
+            if pending.kind == "recovery":
+                level = float(track.regain_pa[at])
             if not pending.crossed:
                 pending.crossed = pending.side * (level - pending.limit_pa) > 0
                 if pending.crossed:
@@ -394,6 +397,8 @@ class HappeningDetector:
         earliest = self._earliest_s
         at = hop - track.first
         window = max(3, round(2 * float(track.delay_hops[at]) + 1))
+        if opened_by == "recovery":
+            window = min(window, round(LENGTHS_S[CALM + 1] / self._hop_s))
         new = Episode(upward, hop, window, opened_by, earliest_s=earliest)
         self._episodes.append(new)
         self._recent = [*self._recent[-3:], new]
@@ -424,12 +429,12 @@ class HappeningDetector:
         cause, p = episode.cause
         if episode.rig_key is None:
             told = episode.evidence is not None and episode.evidence.after_s > 0.15 or episode.still or episode.railed
-            if told and cause in RIG_CAUSES and p > SURE and not (episode.lost_cause in RIG_CAUSES and not episode.upward):
+            if told and cause in RIG_CAUSES and p > (SURE if episode.opened_by != "drop" else SURE_OF_DROP) and not (episode.lost_cause in RIG_CAUSES and not episode.upward):
                 raised = self._time(hop)
                 onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
                 episode.rig_key = self._add(Happening("rig_fault", onset, raised, None, None, cause, p))
                 episode.keys.append(episode.rig_key)
-        elif cause not in RIG_CAUSES:
+        elif cause not in RIG_CAUSES or p < 0.5 * SURE:
             key = episode.rig_key
             episode.keys.remove(key)
             episode.rig_key = None

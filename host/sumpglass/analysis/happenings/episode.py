@@ -18,6 +18,8 @@ CHECKPOINTS_S = (0.0, 0.2, 0.45, 0.8, 1.3, 2.0, 3.0)
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 LOOK_BACK_S = 4.0
 SURE = 0.5
+SURE_OF_DROP = 0.85
+"""Pulses that wane with nothing else happening are mostly just that: a rig fault then needs more."""
 
 
 @dataclass

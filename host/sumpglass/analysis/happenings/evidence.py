@@ -242,12 +242,13 @@ def _persistence(before: Spectrum, after: Spectrum) -> float:
     """Largest power over noise, after, at the three strongest lines of before."""
     used = np.flatnonzero(before.hz >= LOWEST_HZ)
     power = before.power[used]
-    top = used[np.argsort(power)[::-1][:8]]
-    lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:3]
+    top = used[np.argsort(power)[::-1][:16]]
+    lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:4]
     found = 0.0
     for k in lines:
-        if before.power[k] < 8 * before.floor:
-            continue
+        mains = min(before.hz[k] % 50.0, 50.0 - before.hz[k] % 50.0, before.hz[k] % 60.0, 60.0 - before.hz[k] % 60.0)
+        if before.power[k] < 8 * before.floor or (mains < 0.6 * (before.hz[1] - before.hz[0]) and before.hz[k] > 45.0):
+            continue  # Hum of the mains goes on whatever the engine does.
         near = np.abs(after.hz - before.hz[k]) <= 0.015 * before.hz[k] + 0.6 * (after.hz[1] - after.hz[0])
         found = max(found, float(after.power[near].max(initial=0.0)) / after.floor)
     return found

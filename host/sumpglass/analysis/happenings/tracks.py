@@ -20,6 +20,8 @@ LENGTHS_S = (0.08, 0.12, 0.18, 0.27, 0.4, 0.6, 1.0)
 CALM = 3
 QUIET_SHARE = 0.06
 """A window is short enough when the spread of its mean is below this part of the level."""
+MEMORY = 0.97
+"""The depth that a lost level had fades by this factor a second."""
 BLOCK_S = 1.0
 BLOCKS = 4
 """Yardsticks are medians over the last `BLOCKS` whole blocks of `BLOCK_S`: a step spoils one block, not the median."""
@@ -40,8 +42,12 @@ class Track:
     sigma_pa: FloatArray
     """Spread of `level_pa` while nothing happened; infinite while still learning."""
     delay_hops: FloatArray
+    regain_pa: FloatArray
+    """Level over the window that suited the deeper level of before: quick to see it come back."""
+    regain_sigma_pa: FloatArray
     calm_pa: FloatArray
     """Level over at least `LENGTHS_S[CALM]`: what pulses of a speed that moves cannot shake."""
+    calm_sigma_pa: FloatArray
     slow_pa: FloatArray
     """Hann mean over 1 s."""
     slow_sigma_pa: FloatArray
@@ -87,8 +93,9 @@ class Tracker:
         self.origin = hop
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
-        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan])
+        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf])
         self._summary: FloatArray = np.empty((len(LENGTHS_S) + 4, 0))
+        self._deepest = 0.0
         self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
 
     def extend(self, hops: Hops) -> Track:
@@ -109,11 +116,12 @@ class Tracker:
         energy = self._energy(mean, count, square, n)
         still, is_still = self._stillness(low, high, n)
         yard = self._yardsticks(hops.first, levels, energy, is_still)
-        choice = yard[0].astype(int)
+        choice, regain = yard[0].astype(int), yard[6].astype(int)
         where = np.arange(n)
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
-            hops.first, levels[choice, where], yard[1], delay[choice], levels[np.maximum(choice, CALM), where], levels[-1], yard[2], energy, yard[3], yard[5], still,
+            hops.first, levels[choice, where], yard[1], delay[choice], levels[regain, where], yard[7],
+            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], energy, yard[3], yard[5], still,
             yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 
@@ -137,8 +145,8 @@ class Tracker:
         return run.astype(float), is_still
 
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
-        """(6, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops, and
-        the least energy of the past."""
+        """(9, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops, and
+        the least energy of the past; then window and spread for a level that comes back, and spread of the calm level."""
         n = levels.shape[1]
         pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
         held = self._pending.shape[1]
@@ -151,7 +159,7 @@ class Tracker:
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
-        """(6, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
+        """(9, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
         spreads = rows[: len(LENGTHS_S)].std(axis=2)
         level = rows[len(LENGTHS_S) - 1].mean(axis=1)
         known = ~np.isnan(rows[-2])
@@ -166,11 +174,18 @@ class Tracker:
         self._summary = kept[:, -(BLOCKS - 1) :]
         middle = _median_of_known(window)
         spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
-        enough = spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1])
-        choice = np.argmax(enough, axis=0)
+        choice = np.argmax(spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1]), axis=0)
+        fade = MEMORY ** np.arange(blocks)
+        deepest = np.maximum(np.maximum.accumulate(level / fade), self._deepest * MEMORY) * fade
+        self._deepest = float(deepest[-1])
+        regain = np.argmax(spreads <= np.maximum(QUIET_SHARE * deepest, 1.3 * spreads[-1]), axis=0)
+        calm = np.maximum(choice, CALM)
         share = np.nanmax(window[-1], axis=1)
         least = np.where(np.isnan(window[-2]), np.inf, window[-2]).min(axis=1)
-        return np.vstack([choice, spreads[choice, np.arange(blocks)], spreads[-1], energy, share, least])
+        at = np.arange(blocks)
+        return np.vstack(
+            [choice, spreads[choice, at], spreads[-1], energy, share, least, regain, spreads[regain, at], spreads[calm, at]]
+        )
 
 
 def _median_of_known(window: FloatArray) -> FloatArray:

@@ -37,6 +37,8 @@ MISSING_SHARE = 0.2
 """A sensor is at fault that leaves out more than a fifth of its samples; a radio or a cable loses less."""
 STILL_S = 0.3
 STILL_SHARE = 0.3
+AFTER_RAIL_S = 1.6
+"""For so long after a rail or a standstill the slow level still remembers it."""
 RAIL_SHARE = 0.7
 
 
@@ -90,9 +92,10 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, ra
     held[2 * back :][unsettled] = np.inf
     known = np.isfinite(track.sigma_pa)
     # A reading that stands still or on a rail is no level.
-    held[track.still_hops * hop_s >= 0.1] = np.inf
+    stood = -rolling_least(-track.still_hops, round(AFTER_RAIL_S / hop_s)) * hop_s
+    held[stood >= 0.2] = np.inf
     if railed is not None:
-        held[railed > 0.5] = np.inf
+        held[-rolling_least(-(railed > 0.3).astype(float), round(AFTER_RAIL_S / hop_s)) > 0.5] = np.inf
     stale = fresh_from - track.first
     if stale > 0:
         held[: min(stale, len(held))] = np.inf
@@ -142,29 +145,33 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     pressure = settled_reference(track, hop_s, watch.fresh_from, 1, railed)
     with np.errstate(invalid="ignore"):
         least = np.maximum(max(watch.zero_u95_pa, LEAST_PA), LEAST_SIGMAS * sigma)
-        rising, falling = trends(level, hop_s)
+        rising = trends(level, hop_s)[0]
         short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
         found = {
             "loss": np.isfinite(vacuum) & (vacuum < -least) & ((level > 0.5 * vacuum + SIGMAS * sigma) | leads),
             "fade": np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma),
         }
-        edge = watch.sign_floor_pa + SIGN_SIGMAS * sigma
+        edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa
+        slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
         if watch.sign == 0:
-            slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
             back = 2 * round(SETTLED_S / hop_s)
             settled = np.zeros(len(level), bool)
             slow = track.slow_pa
             settled[back:] = np.abs(slow[back:] - slow[:-back]) < SETTLED_SHARE * np.abs(slow[back:])
             found["sign"] = known & settled & (np.abs(slow) > slow_edge)
         else:
-            found["reversal"] = known & (-watch.sign * track.calm_pa > edge)
+            found["reversal"] = known & (
+                (-watch.sign * track.calm_pa > edge) | (-watch.sign * track.slow_pa > slow_edge)
+            )
         if watch.lost_pa is not None:
             half = 0.5 * watch.lost_pa
             shallow = -rolling_least(-track.slow_pa, round(FALL_S / hop_s))
-            moved = level < shallow - np.maximum(MOVED_SHARE * -watch.lost_pa, 5.0 * sigma)
-            leads = moved & (level + AHEAD_S * falling < half - 4.0 * sigma)
-            found["recovery"] = known & ((level < half - SIGMAS * sigma) | leads)
+            regain, spread = track.regain_pa, track.regain_sigma_pa
+            falling = trends(regain, hop_s)[1]
+            moved = regain < shallow - np.maximum(MOVED_SHARE * -watch.lost_pa, 5.0 * spread)
+            leads = moved & (regain + AHEAD_S * falling < half - 4.0 * spread)
+            found["recovery"] = known & ((regain < half - SIGMAS * spread) | leads)
             found["recovery"][: max(0, watch.recovery_from - track.first)] = False
         drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (
             track.energy_ref_pa2 > max(DROP_FLOOR_PA2, watch.drop_least_pa2)
