@@ -247,3 +247,41 @@ def test_picture_is_the_same_every_time_and_holds_no_script(recording, tmp_path)
         pictures[0].startswith("<svg") and "<script" not in pictures[0] and "http" not in pictures[0].split(">", 1)[1]
     )
     assert "Vacuum lost" in pictures[0].replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_a_second_screen_watches_the_same_rig(tmp_path):
+    """The page's process behind its web socket sees what the first screen sees; its space bar does nothing."""
+    aiohttp = pytest.importorskip("aiohttp")
+    import asyncio
+    import socket
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+
+    async def look(url):
+        base = url.split("/?")[0]
+        async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as visitor:
+            await visitor.get(url)
+            async with visitor.ws_connect(f"{base}/ws?width=100&height=30", headers={"Origin": base}) as page:
+                seen, sent = "", False
+                async with asyncio.timeout(PATIENCE_S):
+                    async for message in page:
+                        data = message.data if isinstance(message.data, bytes) else message.data.encode()
+                        seen += re.sub(rb"\x1b\[[0-9;?]*[a-zA-Z]", b"", data).decode("utf-8", "replace")
+                        if "kPa, 95 %" in seen and "VIRTUAL" in seen and not sent:
+                            await page.send_json(["stdin", " "])
+                            sent = True
+                        if "only watches" in seen:
+                            break
+                return seen
+
+    words = [*PROGRAM, "watch", "--virtual", "--serve", f"127.0.0.1:{port}", "--no-record"]
+    with Terminal(words, (120, 40), tmp_path) as terminal:
+        screen = terminal.wait_for(r"second screen: http://\S+")
+        url = re.search(r"http://\S+", screen).group(0)
+        seen = asyncio.run(look(url))
+        assert "VIRTUAL" in seen and "last minute" in seen
+        assert "mark\n" not in terminal.screen().replace("breather", "")
+        terminal.press("q")
+        terminal.wait_for("status 0")

@@ -31,6 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--subject", default="", metavar="WORDS", help="what is being watched, for the casebook")
     parser.add_argument("--cylinders", type=int, metavar="N", help="for engine speed, four-stroke")
     parser.add_argument("--zero-pa", type=float, metavar="X", help="what the rig reads open to the room")
+    parser.add_argument(
+        "--serve", nargs="?", const="127.0.0.1:8080", metavar="HOST:PORT", help="show the dashboard on a phone, too"
+    )
+    parser.add_argument("--serve-marks", action="store_true", help="let the second screen set marks")
+    parser.add_argument("--follow", metavar="SOCKET", help=argparse.SUPPRESS)
     parser.add_argument("--rate-hz", type=float, metavar="R", help="ask the board for another rate")
     add_look(parser)
 
@@ -41,6 +46,8 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.workflows.watch_request import WatchRequest
 
     check(options)
+    if options.follow:
+        return _follow(options)
     request = WatchRequest(
         port=options.port,
         scenario=options.virtual,
@@ -50,12 +57,32 @@ def run(options: argparse.Namespace) -> int:
         zero_pa=options.zero_pa,
         rate_hz=options.rate_hz,
         subject=options.subject,
+        serve=serve_address(options.serve) if options.serve else None,
+        serve_marks=options.serve_marks,
     )
     written: list[str] = []
     status = run_dashboard(lambda: open_request(request), look(options), request, written)
     for name in written:
         sys.stdout.write(f"recorded to {name}; `sumpglass replay {name}` shows it again\n")
     return status
+
+
+def _follow(options: argparse.Namespace) -> int:
+    """A second screen, started by the server for each that opens the page."""
+    import dataclasses
+
+    from sumpglass.tui.run import run_second_screen
+
+    settings = dataclasses.replace(look(options), watch_only=not options.serve_marks, muted=True)
+    return run_second_screen(options.follow, settings)
+
+
+def serve_address(text: str) -> tuple[str, int]:
+    """Host and port of "HOST:PORT" or "PORT". Raises InputError."""
+    host, _, port = text.rpartition(":")
+    if not (port.isdigit() and 0 < int(port) < 65536):
+        raise InputError(f"--serve is {text!r}, expected HOST:PORT or PORT, such as 127.0.0.1:8080")
+    return host.strip("[]") or "127.0.0.1", int(port)
 
 
 def open_request(request: WatchRequest) -> Session:

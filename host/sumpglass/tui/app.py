@@ -62,6 +62,7 @@ from sumpglass.workflows.live import (
 )
 
 if TYPE_CHECKING:
+    from sumpglass.tui.serve import SecondScreen
     from sumpglass.workflows.watch_request import WatchRequest
 
 __all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
@@ -160,6 +161,7 @@ class SumpglassApp(LookApp):
         self.dashboard = Dashboard()
         self._request = request
         self._started = started
+        self._second: SecondScreen | None = None
         self._pump = self._pump_for(opener)
 
     def _pump_for(self, opener: Callable[[], Feed]) -> Pump:
@@ -190,10 +192,44 @@ class SumpglassApp(LookApp):
             return
         if pump.feed is not None:
             self.mode, self.subject = pump.feed.mode, pump.feed.subject
+            self._serve(pump.feed)
         self.live.take(events)
         name = self.live.health.recording
         if name is not None and name not in self.files:
             self.files.append(name)
+
+    def _serve(self, feed: Any) -> None:
+        """Open the door for a second screen once there is something to show."""
+        if self._request is None or self._request.serve is None or self._second is not None:
+            return
+        relay = getattr(feed, "relay", None)
+        if relay is None:
+            return
+        from sumpglass.tui.serve import SecondScreen
+
+        self._second = SecondScreen(*self._request.serve, relay.path, self._request.serve_marks)
+        self.run_worker(self._start_serving, thread=True)
+
+    def _start_serving(self) -> None:
+        second = self._second
+        if second is None:
+            return
+        try:
+            second.start()
+        except SumpglassError as error:
+            self.call_from_thread(self.dashboard.flash, str(error), 10.0)
+            return
+        self.call_from_thread(self.dashboard.flash, f"second screen: {second.url}", 20.0)
+
+    @property
+    def second_screen_url(self) -> str | None:
+        """What to open on the other device; None where nothing is served."""
+        return self._second.url if self._second is not None else None
+
+    def stop_serving(self) -> None:
+        """Close the door."""
+        if self._second is not None:
+            self._second.stop()
 
     def _no_rig(self, error: SumpglassError) -> None:
         from sumpglass.tui.screens.no_rig import NoRig

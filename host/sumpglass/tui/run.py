@@ -11,6 +11,19 @@ from sumpglass.workflows.feed import Feed
 from sumpglass.workflows.watch_request import WatchRequest
 
 
+def run_second_screen(relay: str, options: ScreenOptions) -> int:
+    """The dashboard behind a web page: follows the first screen's relay, has no terminal of its own."""
+    from sumpglass.tui.app import SumpglassApp
+
+    def opener() -> Feed:
+        from sumpglass.workflows.serving import follow
+
+        return follow(relay)
+
+    error = SumpglassApp(opener, options).run()
+    return 0 if error is None else error.exit_status
+
+
 def run_dashboard(
     opener: Callable[[], Feed],
     options: ScreenOptions,
@@ -35,6 +48,7 @@ def run_dashboard(
 
     app = SumpglassApp(opener, options, request=request)
     error = app.run()
+    app.stop_serving()
     if written is not None:
         written += app.files
     if error is not None:

@@ -13,4 +13,6 @@ class ScreenOptions:
     light: bool = False
     braille: bool = True
     muted: bool = False
+    watch_only: bool = False
+    """A second screen that may not set marks or start tests."""
     redraws_hz: float = 20.0

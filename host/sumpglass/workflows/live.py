@@ -65,6 +65,8 @@ class RigHealth:
     recording: str | None = None
     """Name of the file that is being written, None if nothing is recorded."""
     disk_free_bytes: int | None = None
+    watchers: int | None = None
+    """Second screens that are watching; None where none can."""
     trouble: str | None = None
     """A sentence from the link, the board or the disk: what is wrong and what to do."""
 

@@ -39,8 +39,18 @@ class DemoTrace:
     path: str
 
 
-def watch(request: WatchRequest) -> Session:
-    """Open what was asked for and begin to record. Raises DeviceError, DiskError, InputError, VersionError."""
+def watch(request: WatchRequest) -> Any:
+    """Open what was asked for and begin to record; returns a `Feed`. Raises DeviceError, DiskError, InputError,
+    VersionError."""
+    session = _watch(request)
+    if request.serve is None:
+        return session
+    from sumpglass.workflows.serving import ServedFeed
+
+    return ServedFeed(session, request.serve_marks)
+
+
+def _watch(request: WatchRequest) -> Session:
     if request.scenario is not None:
         return watch_virtual(request)
     from sumpglass.link.serial_port import SerialSource

@@ -20,3 +20,7 @@ class WatchRequest:
     rate_hz: float | None = None
     subject: str = ""
     seed: int = 1
+    serve: tuple[str, int] | None = None
+    """Host and port at which a second screen may watch."""
+    serve_marks: bool = False
+    """Whether it may set marks."""

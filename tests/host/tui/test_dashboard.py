@@ -45,7 +45,7 @@ class Driven:
             self.app._pump._asked.popleft()(self.feed)
 
 
-@pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 18), (100, 30), (200, 60)])
+@pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 18), (100, 30), (200, 60), (64, 70)])
 async def test_the_screen_as_it_was_looked_at(story, lines, same_as, size):
     async with Driven(story(), size) as driven:
         await driven.until(63.0)

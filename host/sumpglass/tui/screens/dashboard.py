@@ -49,6 +49,7 @@ REPLAY_KEYS = (
     ("u", "unit", "unit"), ("w", "window", "window"), ("h", "hold", "hold"), ("s", "seen", "seen"),
     ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
 )  # fmt: skip
+WATCHING_KEYS = tuple(key for key in LIVE_KEYS if key[1] not in ("mark", "name", "guide", "fault"))
 
 
 class Dashboard(Screen[None]):
@@ -58,7 +59,8 @@ class Dashboard(Screen[None]):
         Binding("space", "mark"), Binding("n", "name_mark"), Binding("u", "unit"), Binding("w", "window"),
         Binding("h", "hold"), Binding("s,enter", "seen"), Binding("g", "guide"), Binding("f", "find_fault"),
         Binding("b", "bell_key"), Binding("t", "theme"), Binding("question_mark,f1", "help"), Binding("q", "quit_key"),
-        Binding("c", "cells"), Binding("p", "pause"), Binding("left", "move(-1)"), Binding("right", "move(1)"),
+        Binding("c", "cells"), Binding("k", "second_screen"),
+        Binding("p", "pause"), Binding("left", "move(-1)"), Binding("right", "move(1)"),
         Binding("full_stop", "step"), Binding("plus,equals_sign", "speed(2.0)"), Binding("minus", "speed(0.5)"),
         Binding("home", "to_start"), Binding("up", "list(-1)"), Binding("down", "list(1)"),
     ]  # fmt: skip
@@ -110,8 +112,9 @@ class Dashboard(Screen[None]):
         self.set_class(width < 76, "narrow")
         self.set_class(height < 22, "low")
         self.set_class(width >= 100, "wide")
-        self.set_class(height >= 32 and width >= 76, "tall")
+        self.set_class(height >= 32 and (width >= 76 or height >= 46), "tall")
         self.set_class(height >= 48 and width >= 150, "huge")
+        self.set_class(height >= 46 and width < 90, "column")
 
     # Events in
 
@@ -198,21 +201,22 @@ class Dashboard(Screen[None]):
         head.recording = live.health.recording
         head.elapsed_s = live.last_t_s
         head.muted = host.muted
+        head.watchers = live.health.watchers
         head.note = head.note if time.monotonic() < self._flash_until else live.ended.sentence if live.ended else ""
         head.update_lines()
         self.happenings.now_s = live.last_t_s
         self.happenings.update_lines()
-        keys = REPLAY_KEYS if live.playing else LIVE_KEYS
+        keys = REPLAY_KEYS if live.playing else WATCHING_KEYS if host.options.watch_only else LIVE_KEYS
         if self.key_bar.keys != list(keys):
             self.key_bar.keys = list(keys)
         self.key_bar.update_lines()
         self.rig.update_lines()
         self.pulses.update_lines()
 
-    def flash(self, words: str) -> None:
+    def flash(self, words: str, seconds: float = FLASH_S) -> None:
         """A note at the head for a few seconds."""
         self.head.note = words
-        self._flash_until = time.monotonic() + FLASH_S
+        self._flash_until = time.monotonic() + seconds
         self.head.update_lines()
 
     # Keys
@@ -226,11 +230,13 @@ class Dashboard(Screen[None]):
         if self.replaying:
             self.action_pause()
             return
+        if self._may_only_watch():
+            return
         self.host.mark()
         self.flash("marked; n names it")
 
     def action_name_mark(self) -> None:
-        if self.replaying:
+        if self.replaying or self._may_only_watch():
             return
         last = self.host.live.last_mark
         if last is None:
@@ -327,7 +333,18 @@ class Dashboard(Screen[None]):
     def action_find_fault(self) -> None:
         self._push("find_fault", "FindFaultScreen")
 
+    def action_second_screen(self) -> None:
+        url = self.host.second_screen_url
+        self.flash(f"second screen: {url}" if url else "no second screen: start with --serve", 20.0)
+
+    def _may_only_watch(self) -> bool:
+        if self.host.options.watch_only:
+            self.flash("this screen only watches")
+        return self.host.options.watch_only
+
     def _push(self, module: str, name: str) -> None:
+        if self._may_only_watch():
+            return
         import importlib
 
         screen: Any = getattr(importlib.import_module(f"sumpglass.tui.screens.{module}"), name)

@@ -23,7 +23,8 @@ h        hold the strip still, then ← → move it; recording goes on
 s enter  what happened is seen; ↑ ↓ move through the list
 b        bell on or muted
 g        guided tests            f  find the fault
-t        dark or light           c  block characters instead of braille
+t        dark or light           c  block characters, no braille
+k        address of the second screen (watch --serve)
 q        quit"""
 _READING = (
     "VACUUM is below room pressure and is drawn below the bold zero line, PRESSURE above it. The line is the level, "

@@ -97,6 +97,7 @@ class HeadLine(LineWidget):
         self.elapsed_s = 0.0
         self.note = ""
         self.muted = False
+        self.watchers: int | None = None
 
     def lines(self, width: int, height: int) -> Sequence[Line]:
         mode, tone = self.mode, "badge"
@@ -109,6 +110,8 @@ class HeadLine(LineWidget):
             right = f"● {safe(self.recording, 60)}  {clock(self.elapsed_s)}"
         else:
             right = "not recorded" + (f"  {clock(self.elapsed_s)}" if self.elapsed_s else "")
+        if self.watchers:
+            right = f"{self.watchers} watching  " + right
         if self.muted:
             right = "muted  " + right
         if mode == "LIVE":
