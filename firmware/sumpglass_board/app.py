@@ -10,6 +10,7 @@ from sumpglass_board.rig import LOST_HOST_MS, Rig, load_settings
 from sumpglass_wire import layouts as L
 
 STATUS_MS = 2000
+FIRST_STATUS_MS = 200
 IDENTITY_MS = 10000
 LOOK_MS = 100
 REQUEST_IDLE_MS = 300
@@ -106,6 +107,10 @@ class App:
             self._look(now)
         if not rig.sampling.groups:
             return
+        if rig.started_ms is not None:
+            # The first status soon: a ratiometric channel cannot be read before its reference is told.
+            self._next_status = ticks_add(rig.started_ms, FIRST_STATUS_MS)
+            rig.started_ms = None
         if rig.watchdog_on:
             self.board.watchdog_feed()
         if rig.logging():

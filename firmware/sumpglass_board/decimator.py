@@ -99,12 +99,13 @@ def _filter(ring: ptr16, taps: ptr16, block: ptr16, state: ptr32):  # noqa: F821
         elif on_high:
             state[_COUNT_RAIL_HIGH] = int(state[_COUNT_RAIL_HIGH]) + 1
             value = 0
+        elif value <= int(state[_CLIP_LOW]) or value >= int(state[_CLIP_HIGH]):
+            # Looked at before "stuck": a sensor at its limit stands still too.
+            state[_COUNT_CLIP] = int(state[_COUNT_CLIP]) + 1
         elif same > int(state[_STUCK_AFTER]):
             state[_COUNT_STUCK] = int(state[_COUNT_STUCK]) + 1
             same = int(state[_STUCK_AFTER]) + 1
             value = 0
-        elif value <= int(state[_CLIP_LOW]) or value >= int(state[_CLIP_HIGH]):
-            state[_COUNT_CLIP] = int(state[_COUNT_CLIP]) + 1
         block[filled] = value - 32768
         filled += 1
         tail = (tail + step) & mask
@@ -224,6 +225,8 @@ class BusDecimator:
             if value == NO_READING_4:
                 value = nothing
                 self._same = 0
+            elif not self._clip_low < value < self._clip_high:
+                self._clipped += 1
             elif value != self._last:
                 self._last = value
                 self._same = 0
@@ -232,8 +235,6 @@ class BusDecimator:
                 if self._same > self._stuck_after:
                     self._stuck += 1
                     value = nothing
-            if value != nothing and not self._clip_low < value < self._clip_high:
-                self._clipped += 1
             struct.pack_into(self._form, self.block, self.width * self.filled, value)
             self.filled += 1
             tail = (tail + 1) & mask

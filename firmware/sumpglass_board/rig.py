@@ -40,6 +40,7 @@ class Rig:
         self.leaving = None
         self.identity_owed = False
         self.logger = None
+        self.started_ms = None
         self.last_request_ms = ticks_ms()
         self.build()
 

@@ -84,6 +84,7 @@ class ADC:
         if fault:
             return self._faulty(fault)
         code = (self._offset + self._gain * world.value(self._column)) >> 20
+        code += world.dither()
         if code < self._low:
             code = self._low
         elif code > self._high:

@@ -130,6 +130,7 @@ class World:
         self._count = 0
         self.fault_mask = 0
         self.inputs = 0
+        self._noise = 1
 
     def look_at_feed(self):
         """Read the feed's head: how much is there, faults and inputs put in by hand."""
@@ -174,6 +175,11 @@ class World:
         columns = self._columns
         self._file.seek(FEED_HEADER + 4 * columns * (index % self._ring))
         self._file.readinto(self._view[place * columns : (place + 1) * columns])
+
+    def dither(self):
+        """-1, 0 or 1: the last bit of a converter is never quiet. The same row of numbers in each run."""
+        self._noise = self._noise * 1103515245 + 12345 & 0x7FFFFFFF
+        return (self._noise >> 16) % 3 - 1
 
     # faults and inputs
 

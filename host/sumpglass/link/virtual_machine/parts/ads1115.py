@@ -72,4 +72,5 @@ class Device:
         elif fault == "rail_high":
             microvolts = 6000000
         step = VOLTS[self._config >> 9 & 7] / 32768
-        return min(32767, max(-32768, int(microvolts / 1000000 / step)))
+        code = int(microvolts / 1000000 / step) + self._world.dither()
+        return min(32767, max(-32768, code))

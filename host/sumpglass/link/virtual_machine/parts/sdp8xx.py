@@ -84,4 +84,5 @@ class Device:
             first = self._world.value(self._column, now - span)
             middle = self._world.value(self._column, now - span // 2)
             mean = (first + 4 * middle + self._world.value(self._column, now)) // 6
-        return centipascals_to(mean, self._per_pa, 100, -32768, 32767)
+        code = centipascals_to(mean, self._per_pa, 100, -32768, 32767) + self._world.dither()
+        return min(32767, max(-32768, code))
