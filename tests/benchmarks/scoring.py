@@ -55,9 +55,9 @@ class Tally:
                 wrong.append(f"ONSET {event.kind} {event.cause} {best.t_s - event.t_s:+.2f}")
             if best.t_raised_s - event.t_s > 0.8:
                 wrong.append(f"DELAY {event.kind} {event.cause} {best.t_raised_s - event.t_s:+.2f}")
-        unsure = [e for e in truth if e.kind == "sudden_loss" and getattr(e, "optional", False)]
+        unsure = [e for e in truth if e.kind in ("sudden_loss", "sign_reversal") and getattr(e, "optional", False)]
         for h in left:
-            if h.kind == "recovery" and any(0 < h.t_s - e.t_s < 20 for e in unsure):
+            if h.kind in ("recovery", "sign_reversal") and any(0 < h.t_s - e.t_s < 20 for e in unsure):
                 continue  # It takes back a loss that may or may not be told.
             if h.kind != "rig_fault" and any(
                 e.kind == "rig_fault" and e.cause == h.cause and abs(h.t_s - e.t_s) < 2.0 for e in truth

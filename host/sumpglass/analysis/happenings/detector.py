@@ -28,7 +28,7 @@ LATE_S = 4.0
 RAIL_HOLDS_S = 0.4
 YOUNG_S = 0.25
 """A flag is not taken back before the calm level, which lags, can have followed."""
-CROSS_S = 1.5
+CROSS_S = 4.0
 """A flag that was raised on the trend must have passed its limit within this time."""
 GAP_S = 0.4
 LONG_GAP_S = 2.0

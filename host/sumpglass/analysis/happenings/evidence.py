@@ -99,6 +99,28 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     return Spectrum(hz, power, float(np.quantile(usable, 0.25)) / share + 1e-12)
 
 
+def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
+    """Both spectra without lines at multiples of 50 or 60 Hz that are the same in both: mains, not the engine.
+
+    Where nothing else stands out it may be the engine after all, and they are left as they are.
+    """
+    if len(before.hz) != len(after.hz):
+        return before, after
+    step = float(before.hz[1])
+    hum = np.zeros(len(before.hz), bool)
+    for mains in (50.0, 60.0):
+        for k in range(1, int(before.hz[-1] / mains) + 1):
+            near = np.abs(before.hz - k * mains) <= 2.1 * step
+            b, a = float(before.power[near].sum()), float(after.power[near].sum())
+            if b > 12 * before.floor and abs(np.log((a + 1e-12) / b)) < 0.4:
+                hum |= near
+    used = ~hum & (before.hz >= LOWEST_HZ)
+    rest = float(np.maximum(before.power[used] - before.floor, 0.0).sum())
+    if not hum.any() or float(before.power[used].max(initial=0.0)) < 12 * before.floor or rest < 0.3 * before.noise_pa2:
+        return before, after
+    return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor) for s in (before, after))  # type: ignore[return-value]
+
+
 def tapered_mean(values: FloatArray) -> float:
     """Hann-weighted mean of `values` (n,)."""
     if len(values) < 8:
@@ -198,6 +220,8 @@ def measure(
     spec_a = spectrum(after, rate, min(length, len(after)))
     if spec_b is None:
         return None
+    if spec_a is not None:
+        spec_b, spec_a = without_hum(spec_b, spec_a)
     noise = np.sqrt(spec_b.noise_pa2)
     used_b = spec_b.hz >= LOWEST_HZ
     pulse_b = np.sqrt(max(float(spec_b.power[used_b].sum()) - spec_b.noise_pa2, 0.0))
@@ -246,9 +270,8 @@ def _persistence(before: Spectrum, after: Spectrum) -> float:
     lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:4]
     found = 0.0
     for k in lines:
-        mains = min(before.hz[k] % 50.0, 50.0 - before.hz[k] % 50.0, before.hz[k] % 60.0, 60.0 - before.hz[k] % 60.0)
-        if before.power[k] < 8 * before.floor or (mains < 0.6 * (before.hz[1] - before.hz[0]) and before.hz[k] > 45.0):
-            continue  # Hum of the mains goes on whatever the engine does.
+        if before.power[k] < 8 * before.floor:
+            continue
         near = np.abs(after.hz - before.hz[k]) <= 0.015 * before.hz[k] + 0.6 * (after.hz[1] - after.hz[0])
         found = max(found, float(after.power[near].max(initial=0.0)) / after.floor)
     return found

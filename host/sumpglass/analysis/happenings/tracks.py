@@ -25,6 +25,9 @@ MEMORY = 0.97
 BLOCK_S = 1.0
 BLOCKS = 4
 """Yardsticks are medians over the last `BLOCKS` whole blocks of `BLOCK_S`: a step spoils one block, not the median."""
+QUIETER = 1.15
+"""Spreads that must not suffer from a change under way are the second least of the past blocks, times this: the ratio
+of the median to the second least of four spreads of noise with a few independent values each."""
 SETTLED_S = 0.5
 FALL_S = 2.2
 """A sudden loss takes under 2 s; 0.2 s for the window's own delay."""
@@ -173,6 +176,7 @@ class Tracker:
         window = np.lib.stride_tricks.sliding_window_view(np.hstack([lead, kept[:, -(BLOCKS - 1 + blocks) :]]), BLOCKS, axis=1)
         self._summary = kept[:, -(BLOCKS - 1) :]
         middle = _median_of_known(window)
+        quiet = QUIETER * _low_of_known(window[: len(LENGTHS_S)])
         spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
         choice = np.argmax(spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1]), axis=0)
         fade = MEMORY ** np.arange(blocks)
@@ -184,8 +188,14 @@ class Tracker:
         least = np.where(np.isnan(window[-2]), np.inf, window[-2]).min(axis=1)
         at = np.arange(blocks)
         return np.vstack(
-            [choice, spreads[choice, at], spreads[-1], energy, share, least, regain, spreads[regain, at], spreads[calm, at]]
+            [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at]]
         )
+
+
+def _low_of_known(window: FloatArray) -> FloatArray:
+    """Second least over the last axis (the least, where there is one only), NaN left out; NaN where all are."""
+    ordered = np.sort(window, axis=-1)
+    return np.where(np.isnan(ordered[..., 1]), ordered[..., 0], ordered[..., 1])
 
 
 def _median_of_known(window: FloatArray) -> FloatArray:

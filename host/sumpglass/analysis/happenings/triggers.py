@@ -27,6 +27,8 @@ BELOW_LEAST = 0.75
 """Pulses that beat wane by themselves: the energy must also fall well below the least of the past seconds."""
 TREND_S = 0.15
 AHEAD_S = 0.8
+AHEAD_BACK_S = 2.5
+"""A vacuum that comes back may take its time."""
 MOVED_SHARE = 0.2
 """A slow fall is flagged before it has passed half: when a fifth is gone and the trend of two `TREND_S` in a row leads
 past half within `AHEAD_S`. The flag is taken back if the level stops short."""
@@ -170,7 +172,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             regain, spread = track.regain_pa, track.regain_sigma_pa
             falling = trends(regain, hop_s)[1]
             moved = regain < shallow - np.maximum(MOVED_SHARE * -watch.lost_pa, 5.0 * spread)
-            leads = moved & (regain + AHEAD_S * falling < half - 4.0 * spread)
+            leads = moved & (regain + AHEAD_BACK_S * falling < half - 4.0 * spread)
             found["recovery"] = known & ((regain < half - SIGMAS * spread) | leads)
             found["recovery"][: max(0, watch.recovery_from - track.first)] = False
         drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (
