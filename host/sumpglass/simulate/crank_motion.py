@@ -72,6 +72,8 @@ class CrankMotion:
         self.turns = 0.0
         """Crank turns since the start, whole cycles are two."""
         self._governed_turns = 0.0
+        self._turns_before = 0.0
+        self._shape_before = float(self.blow_by_shape(np.zeros(1))[0])
         at_start = float(self._swept_table[0]) if pulsating else 0.0
         self.volume_m3 = engine.crankcase_volume_m3 - at_start
         """Gas volume where the pistons stand now."""
@@ -131,6 +133,16 @@ class CrankMotion:
         before = np.concatenate(([self.volume_m3], volume[:-1]))
         self.volume_m3 = float(volume[-1])
         return volume, (before / volume) ** GAMMA_AIR
+
+    def blow_by_over_steps(self, turns: FloatArray) -> FloatArray:
+        """`blow_by_shape` (n,) averaged over the step that ends at each of `turns` (n,), by Simpson's rule."""
+        before = np.concatenate(([self._turns_before], turns[:-1]))
+        self._turns_before = float(turns[-1])
+        both = self.blow_by_shape(np.concatenate((0.5 * (before + turns), turns)))
+        middles, ends = both[: len(turns)], both[len(turns) :]
+        begins = np.concatenate(([self._shape_before], ends[:-1]))
+        self._shape_before = float(ends[-1])
+        return (begins + 4.0 * middles + ends) / 6.0
 
     def blow_by_shape(self, turns: FloatArray) -> FloatArray:
         """Blow-by (n,) relative to its mean: the cylinders' pulses with their strengths."""

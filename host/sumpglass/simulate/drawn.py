@@ -92,7 +92,7 @@ def draw_sensor(rng: Random, wanted_pa: float) -> Sensor:
         drift_pa_per_s=rng.normal(0.0, 2e-5 * span),
         hum_pa=log_uniform(rng, 1e-3, 5e-3) * span if rng.uniform() < 0.25 else 0.0,
         spike_pa=log_uniform(rng, 0.01, 0.1) * span if rng.uniform() < 0.2 else 0.0,
-        shake_pa=log_uniform(rng, 3e-4, 3e-3) * span if rng.uniform() < 0.25 else 0.0,
+        shake_pa=log_uniform(rng, 1e-4, 1e-3) * span if rng.uniform() < 0.25 else 0.0,
         sticky_codes=int(rng.integers(1, 5)) if bits == 12 and rng.uniform() < 0.4 else 0,
         offset_u95_pa=0.004 * span,
     )  # fmt: skip
@@ -297,5 +297,5 @@ def draw_scenario(
     steps = MAKERS[chosen](rng, bare, level, dead)
     if dead:
         steps = (script.breather(0.0, 0.0), *steps)
-    inside = tuple(step for step in steps if step.t_s < duration_s - 3.0)
+    inside = tuple(step for step in steps if step.t_s < duration_s - 6.0)
     return replace(bare, steps=inside)

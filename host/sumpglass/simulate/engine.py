@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 BLOCK_S = 0.1
 WARM_UP_BLOCKS = 15
 LEAST_STEP_RATE_HZ = 4000.0
-"""Against 32 kHz: swing within 0.2 % (0.7 % for eight cylinders at 6000 rpm), mean within 1 Pa."""
+"""Against 32 kHz: swing within 0.3 %, mean within 1 Pa (tests/benchmarks/bench_simulator.py)."""
 
 
 class EngineSimulator:
@@ -167,7 +167,7 @@ class EngineSimulator:
         volume, squeeze = motion.gas_volume(turns)
         inputs = gas_path.GasInputs(
             volume_m3=volume, squeeze=squeeze,
-            blow_by_kg_s=flows.mean_blow_by_kg_s * motion.blow_by_shape(turns) - flows.pumped_kg_s,
+            blow_by_kg_s=flows.mean_blow_by_kg_s * motion.blow_by_over_steps(turns) - flows.pumped_kg_s,
             opening_cda_m2=flows.opening_cda_m2, suction_cda_m2=flows.suction_cda_m2, manifold_pa=flows.manifold_pa,
             breather_cda_m2=flows.breather_cda_m2, outward_cda_m2=flows.outward_cda_m2,
         )  # fmt: skip

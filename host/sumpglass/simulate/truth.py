@@ -8,12 +8,14 @@ bench should count them neither as found nor as missed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sumpglass.physics.gas import FloatArray, lpm_from_kg_s
+from sumpglass.records import CAUSES, HAPPENING_KINDS
 from sumpglass.simulate.script import Scenario, Step
 
 if TYPE_CHECKING:
@@ -39,6 +41,13 @@ class TrueHappening:
     optional: bool = False
     also_causes: tuple[str, ...] = ()
     """Other causes that would be right too."""
+    until_s: float | None = None
+    """An optional one may be told at any moment from `t_s` to here (None: at `t_s`)."""
+
+    def near(self, kind: str, t_s: float, within_s: float = 1.0) -> bool:
+        """Whether a happening told at `t_s` is this one."""
+        end_s = self.t_s if self.until_s is None else self.until_s
+        return kind == self.kind and self.t_s - within_s <= t_s <= end_s + within_s
 
 
 @dataclass(frozen=True)
@@ -132,6 +141,8 @@ class _Change:
     after_pa: float
     rested_s: float
     """How long nothing had happened before."""
+    settled: bool
+    """Whether the level had stopped moving before."""
     deaf: bool
     """The rig could not hear it: hose off, line shut or sensor at fault."""
 
@@ -147,7 +158,8 @@ class _Teller:
         self.level = cycle_mean(samples.t_s, samples.sensed_mean_pa, samples.turns)
         sensor = scenario.rig.sensor
         seen = np.clip(samples.sensed_pa, sensor.lowest_pa, sensor.highest_pa)
-        self.seen_level = cycle_mean(samples.t_s, seen, samples.turns)
+        self.clipped_share = float(np.mean(seen != samples.sensed_pa))
+        self.seen_level = self.level if self.clipped_share == 0 else cycle_mean(samples.t_s, seen, samples.turns)
         """The same as a sensor of this range shows it."""
         calm = EngineSimulator(scenario, 0, pulsating=False)
         trace = calm.take(round(scenario.duration_s * scenario.rig.rate_hz))
@@ -169,7 +181,8 @@ class _Teller:
             before = self._settled(max(0, begin - self._samples(2.0)), begin)
             after = self._settled(max(begin, end - self._samples(2.0), (begin + end) // 2), end)
             onset, rested = self._onset(step, begin, end), step.t_s - last_end_s
-            found.append(_Change(step, cause, begin, end, onset, before, after, rested, self._deaf(step)))
+            still = self._still(max(0, begin - self._samples(1.5)), begin)
+            found.append(_Change(step, cause, begin, end, onset, before, after, rested, still, self._deaf(step)))
             last_end_s = step.t_s + step.seconds
         return found
 
@@ -189,6 +202,10 @@ class _Teller:
         margin = min(self._samples(0.2), (end - begin) // 4)
         return float(np.mean(self.level[begin + margin : end - margin]))
 
+    def _still(self, begin: int, end: int) -> bool:
+        """Whether the pulse-free level moved by less than a twentieth here."""
+        return bool(np.ptp(self.calm[begin:end]) < max(0.05 * abs(float(self.calm[end - 1])), 3.0))
+
     def _onset(self, step: Step, begin: int, end: int) -> float:
         """When the pulse-free trace had made a tenth of its change; of the step itself where it made none."""
         calm = self.calm[begin:end]
@@ -205,12 +222,13 @@ class _Teller:
             return
         took = {share: self._fall_s(self.level, change, share * before) for share in (0.6, 0.5, 0.42)}
         if took[0.5] > LOSS_WITHIN_S:
-            if took[0.6] < 1.15 * LOSS_WITHIN_S:
+            if took[0.6] < 1.15 * LOSS_WITHIN_S or took[0.5] < 8.0:
                 self._tell("sudden_loss", change, change.onset_s, optional=True)
             return
         sure = (
             took[0.42] < 0.85 * LOSS_WITHIN_S and before < -3.0 * self.zero_u95 and change.rested_s > 2.0
-            and self._plain(change) and self._fall_s(self.seen_level, change, 0.45 * before) < LOSS_WITHIN_S
+            and change.settled and self._plain(change)
+            and self._fall_s(self.seen_level, change, 0.45 * before) < LOSS_WITHIN_S
         )  # fmt: skip
         self._tell("sudden_loss", change, change.onset_s, optional=not sure)
         self.lost = (before, sure)
@@ -268,7 +286,37 @@ class _Teller:
             also = ("closing", "tap_off", "line_blocked", "sensor_fault")
         if change.cause == "engine_start" and kind == "recovery":
             also = ("speed_change",)
+        if change.step.name == "dead":
+            also = ("tap_off",)  # A sensor that hangs about zero looks like a hose in the open air.
         self.told.append(TrueHappening(kind, t_s, change.before_pa, change.after_pa, change.cause, optional, also))
+
+    def _audible(self, change: _Change) -> bool:
+        """Whether a line that shuts, or a sensor that stands still, can be told from a quiet engine at all."""
+        sensor = self.scenario.rig.sensor
+        before = self.samples.sensed_pa[max(0, change.begin - self._samples(2.0)) : change.begin]
+        noise = math.hypot(sensor.white_pa, sensor.flicker_pa, sensor.resolution_pa / math.sqrt(12.0))
+        if change.step.action == "line_block":
+            return float(np.std(before)) > 3.0 * noise
+        if change.step.name in ("stuck", "dead"):
+            return float(np.std(before)) + noise > 1.5 * sensor.resolution_pa and not change.deaf
+        # A recording that merely ends is no fault that its reader could know of.
+        return not change.deaf and bool(self.samples.present[change.begin :].any())
+
+    def _allow(self, change: _Change) -> None:
+        """What may be told about a change's passing moments, and need not be."""
+        allowed = {
+            "blip": ("sudden_loss", "recovery", "sign_reversal"),
+            "engine": ("sudden_loss", "sign_reversal") if change.step.name == "start" else (),
+            "tap": HAPPENING_KINDS, "line_block": HAPPENING_KINDS, "sensor": HAPPENING_KINDS,
+        }.get(change.step.action, HAPPENING_KINDS if change.deaf else ())  # fmt: skip
+        end_s = change.step.t_s + change.step.seconds + 3.0
+        for kind in allowed:
+            if not any(h.near(kind, change.onset_s, 0.5) for h in self.told):
+                self.told.append(
+                    TrueHappening(
+                        kind, change.step.t_s, change.before_pa, change.after_pa, change.cause, True, CAUSES, end_s
+                    )
+                )
 
     def out_of_range(self) -> None:
         """The level itself stood beyond the sensor's range for half a second."""
@@ -288,11 +336,16 @@ class _Teller:
         """Every happening, by onset."""
         for change in self.changes():
             if change.cause in RIG_CAUSES:
-                self._tell("rig_fault", change, change.onset_s, optional=change.step.value not in (0.0, 1.0))
+                partly = change.step.value not in (0.0, 1.0)
+                self._tell("rig_fault", change, change.onset_s, optional=partly or not self._audible(change))
             self.recovery(change)
             self.loss(change)
             self.reversal(change)
+            self._allow(change)
         self.out_of_range()
+        if self.clipped_share > 0.01:
+            end_s = float(self.t[-1])
+            self.told.append(TrueHappening("rig_fault", 0.0, None, None, "out_of_range", True, (), end_s))
         return tuple(sorted(self.told, key=lambda happening: happening.t_s))
 
 
@@ -330,6 +383,11 @@ def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[T
             )
         )
     return tuple(told)
+
+
+def allowed(truth: tuple[TrueHappening, ...], kind: str, t_s: float, within_s: float = 1.0) -> bool:
+    """Whether a happening told at `t_s` is true or may pass: what is left is a false alarm."""
+    return any(happening.near(kind, t_s, within_s) for happening in truth)
 
 
 def tell(scenario: Scenario, samples: Chunk) -> tuple[tuple[TrueHappening, ...], tuple[TrueStretch, ...]]:
