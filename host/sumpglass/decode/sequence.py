@@ -14,6 +14,9 @@ REMEMBERED = 64
 FAR_BACK_US = 120_000_000
 """Times of good frames are not quite in order (a block bears the time of its first sample), but never out by this."""
 
+MOST_FRAMES_A_US = 2e-3
+"""No board sends more than so many frames: a gap that says otherwise is a reset, not a loss."""
+
 
 class Verdict(IntEnum):
     """What a frame is, seen after those before it."""
@@ -49,7 +52,8 @@ class SequenceKeeper:
             return Verdict.NEW
         if now in self._recent:
             return Verdict.REPEATED
-        if back_us > FAR_BACK_US or (back_us > 0 and step >= MODULUS // 2):
+        too_many = step - 1 > REMEMBERED - back_us * MOST_FRAMES_A_US
+        if back_us > FAR_BACK_US or (back_us > 0 and step >= MODULUS // 2) or too_many:
             self._recent.clear()
             self._keep(now)
             return Verdict.AFTER_RESET

@@ -113,6 +113,9 @@ class ReplaySource:
         del kind, fields
         return None
 
+    def restart(self) -> None:
+        """A recording has no board to be started."""
+
     def close(self) -> None:
         """Nothing to let go of."""
 

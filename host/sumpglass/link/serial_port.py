@@ -27,6 +27,7 @@ TRIES = 4
 MOST_WAITING_BYTES = 32 << 20
 """What may wait for a reader that does not poll; beyond it the port is not read, and the board counts what it drops."""
 WRITE_WAIT_S = 1.0
+UNPLUGGED = "the rig was unplugged"
 
 
 class SerialSource:
@@ -58,6 +59,7 @@ class SerialSource:
         self._waiting_bytes = 0
         self._came = threading.Condition()
         self._ending = threading.Event()
+        self._restart = threading.Event()
         self._thread: threading.Thread | None = None
 
     # --- what a session calls ------------------------------------------------------------------------------------
@@ -97,6 +99,10 @@ class SerialSource:
                 # The reading thread meets the same trouble and tells it.
                 return None
             return sequence
+
+    def restart(self) -> None:
+        """The stream has stopped though the port is there (the board was reset): shake hands again, soon."""
+        self._restart.set()
 
     def close(self) -> None:
         """Stop the stream, so that the board rests, and let go of the port."""
@@ -177,7 +183,7 @@ class SerialSource:
                     data += port.read(min(more, READ_BYTES))
         except (OSError, TypeError, AttributeError) as error:
             # pyserial's SerialException is an OSError; the others are what it raises when closed under a read.
-            raise DeviceError(f"{self.path}: the rig was unplugged ({error})") from None
+            raise DeviceError(f"{self.path}: {UNPLUGGED} ({error})") from None
         if data:
             self._hand_over(Chunk(data, received_s))
         return data
@@ -192,7 +198,9 @@ class SerialSource:
     def _run(self) -> None:
         while not self._ending.is_set():
             try:
-                if self._waiting_bytes > MOST_WAITING_BYTES:
+                if self._restart.is_set():
+                    self._start_again()
+                elif self._waiting_bytes > MOST_WAITING_BYTES:
                     self._ending.wait(READ_WAIT_S)
                 else:
                     self._read()
@@ -200,10 +208,23 @@ class SerialSource:
                 if not self._ending.is_set():
                     self._lost()
 
+    def _start_again(self) -> None:
+        self._restart.clear()
+        try:
+            self._shake_hands()
+        except (DeviceError, VersionError) as error:
+            if not self._port.is_open or UNPLUGGED in str(error):
+                raise
+            self._hand_over(Connection(False, str(error)))
+        else:
+            self._hand_over(Connection(True))
+
     def _lost(self) -> None:
         """Tell it, then try until the port is back: under the same path, or another if its USB serial number agrees."""
         self._shut()
-        self._hand_over(Connection(False, f"the rig at {self.path} is gone: plug it in again, it will be found"))
+        self._hand_over(
+            Connection(False, f"the rig at {self.path} is gone: plug it in again, it will be found", gone=True)
+        )
         while not self._ending.wait(TRY_AGAIN_S):
             self.path = self._where_now()
             try:
@@ -213,7 +234,7 @@ class SerialSource:
                 return
             except SumpglassError as error:
                 self._shut()
-                self._hand_over(Connection(False, str(error)))
+                self._hand_over(Connection(False, str(error), gone=True))
 
     def _where_now(self) -> str:
         if self._usb is None:

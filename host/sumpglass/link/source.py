@@ -30,6 +30,8 @@ class Connection:
 
     connected: bool
     sentence: str | None = None
+    gone: bool = False
+    """True when the port itself went; False when it is there and nobody answers."""
     fresh: bool = False
     """True when the port was opened anew: an unfinished frame from before will never end."""
 
@@ -70,6 +72,9 @@ class Source(Protocol):
 
     def request(self, kind: int, fields: dict[str, Any] | None = None) -> int | None:
         """Send a request to the board; its sequence number, or None where there is no board."""
+
+    def restart(self) -> None:
+        """The stream has stopped though the port is there: have the board started again, soon."""
 
     def close(self) -> None:
         """Let go of the port or file. Closing twice is allowed."""

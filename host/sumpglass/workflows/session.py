@@ -15,7 +15,7 @@ from sumpglass.errors import SumpglassError
 from sumpglass.link.replay_source import ReplaySource
 from sumpglass.link.source import Arrival, Chunk, Connection, End, Readings, Source
 from sumpglass.records import Mark, Zero
-from sumpglass.workflows.live import Ended, LiveEvent, MarkNow, Playing, Restarted, RigHealth
+from sumpglass.workflows.live import Ended, LiveEvent, MarkNow, Playing, Restarted, RigHealth, Samples
 from sumpglass.workflows.live_analysis import LiveAnalysis
 from sumpglass_wire import layouts as wire
 
@@ -24,6 +24,8 @@ READING_EVERY_S = 0.1
 HEALTH_EVERY_S = 0.5
 ECHO_EVERY_S, FIRST_ECHOES_S, LATER_ECHO_EVERY_S = 1.0, 15.0, 5.0
 """Time echoes: one a second in the first seconds, then fewer."""
+SILENT_S, SILENT_BLOCKS, RESTART_EVERY_S = 1.2, 3.0, 3.0
+"""A stream that was silent so long, and for so many blocks, has stopped: the board is started again."""
 IDENTITY_EVERY_S = 2.0
 """How often the board is asked who it is while its samples cannot be read for want of it."""
 
@@ -56,10 +58,15 @@ class _Link:
 
     opened_s: float
     connected: bool = True
+    answerless: bool = False
+    """The port is there, but nobody answers."""
     trouble: str | None = None
     last_data_s: float | None = None
     next_echo_s: float = 0.0
     next_identify_s: float = 0.0
+    next_restart_s: float = 0.0
+    block_s: float = 0.0
+    """Longest distance between blocks so far: a slow rate is no silence."""
     ended: bool = False
 
 
@@ -211,7 +218,7 @@ class Session:
             before = len(events)
             self.analysis.feed(arrival.data, arrival.received_s, events)
             if len(events) > before:
-                self._link.last_data_s = arrival.received_s if self.mode != "REPLAY" else self._clock()
+                self._note_data(events[before:], arrival.received_s)
                 self._remember_marks(events[before:])
         elif isinstance(arrival, Readings):
             self._link.last_data_s = self._clock()
@@ -222,12 +229,23 @@ class Session:
             events.append(MarkNow(key, arrival))
         elif isinstance(arrival, Connection):
             self._link.connected, self._link.trouble = arrival.connected, arrival.sentence
+            self._link.answerless = not arrival.connected and not arrival.gone
             if arrival.fresh:
                 self.analysis.decoder.reconnect()
         elif isinstance(arrival, End) and not self._link.ended:
             self._link.ended = True
             self.analysis.finish(events)
             events.append(Ended(arrival.sentence))
+
+    def _note_data(self, events: list[LiveEvent], received_s: float | None) -> None:
+        """When readings came last, and how long a block of them takes."""
+        times = [event.t_s for event in events if isinstance(event, Samples)]
+        if not times:
+            return
+        self._link.last_data_s = received_s if received_s is not None and self.mode != "REPLAY" else self._clock()
+        if len(times[-1]) > 1:
+            span = float(times[-1][-1] - times[-1][0]) * len(times[-1]) / (len(times[-1]) - 1)
+            self._link.block_s = max(self._link.block_s, min(span, 60.0))
 
     def _remember_marks(self, events: list[LiveEvent]) -> None:
         """Board marks can be named later, too: keep them where host marks are kept."""
@@ -257,8 +275,15 @@ class Session:
         return max(0.0, now - self._link.last_data_s)
 
     def _keep_in_touch(self, now: float) -> None:
-        """Time echoes, and asking who the board is while its samples cannot be read."""
-        if self.mode == "REPLAY" or not self._link.connected:
+        """Time echoes, asking who the board is while its samples cannot be read, starting it when it fell silent."""
+        if self.mode == "REPLAY":
+            return
+        last = self._link.last_data_s if self._link.last_data_s is not None else self._link.opened_s
+        silent = now - last > max(SILENT_S, SILENT_BLOCKS * self._link.block_s)
+        if silent and now >= self._link.next_restart_s and (self._link.connected or self._link.answerless):
+            self._link.next_restart_s = now + RESTART_EVERY_S
+            self.source.restart()
+        if not self._link.connected:
             return
         if now >= self._link.next_echo_s:
             early = now - self._link.opened_s < FIRST_ECHOES_S
