@@ -112,6 +112,7 @@ class GuideStatus:
     estimate: str
     verdict: Verdict | None
     cautions: tuple[str, ...]
+    limit_pa: float
 
 
 class Guide:
@@ -172,7 +173,7 @@ class Guide:
             left = self.settings["dead_end_s"] - (self._view.now_s - self._dead_since)
         return GuideStatus(
             step, self._index + 1, len(self.steps), self._condition, self._view, left, self._stop, self._paused,
-            self._estimate, self.verdict, cautions,
+            self._estimate, self.verdict, cautions, float(self.settings["limit_pa"]),
         )  # fmt: skip
 
     def begin(self) -> list[GuideEvent]:
@@ -206,6 +207,11 @@ class Guide:
         """What the detector says of the engine: "running", "stopped" or "unknown"."""
         self._keeper.engine_told = self._keeper.engine_told or state != "unknown"
         self._keeper.engine, self._keeper.firing_hz = state, firing_hz
+        return []
+
+    def clipping(self, clipped: bool) -> list[GuideEvent]:
+        """Whether the level now stands on samples at the end of the sensor's range."""
+        self._keeper.clipped_told = clipped
         return []
 
     def happening(self, cause: str) -> list[GuideEvent]:

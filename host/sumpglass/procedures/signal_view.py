@@ -67,6 +67,7 @@ class SignalKeeper:
         self.engine_told = False
         """True once the detector, which knows pulses better, has said what the engine does."""
         self.firing_hz: float | None = None
+        self.clipped_told = False
         self.keep_from_s: float | None = None
         """Keep everything from here on (a decay); None: the newest `KEEP_S`."""
 
@@ -133,6 +134,8 @@ class SignalKeeper:
         return "running" if swing > QUIET_RMS_PA else "unknown"
 
     def _clipped(self, fast: FloatArray) -> bool:
+        if self.clipped_told:
+            return True
         if self._range_pa is None or len(fast) == 0:
             return False
         return bool(np.mean(np.abs(fast) >= 0.995 * self._range_pa) > 0.02)

@@ -16,6 +16,7 @@ from sumpglass.procedures.trade._common import zero_u
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
 
 OPENINGS_MM = (5.0, 4.0, 3.2, 2.5, 2.0, 1.5, 1.0)
+_FITS: dict[tuple[Any, ...], LeakSize] = {}
 _PROOF = "It does not say where the leak is. Hot seals may leak otherwise than cold ones."
 
 
@@ -25,7 +26,15 @@ def _readings(taken: Sequence[Taken]):  # type: ignore[no-untyped-def]
 
 
 def _size(taken: Sequence[Taken], settings: Mapping[str, Any]) -> LeakSize:
-    return size_leak(_readings(taken), Room(settings["room_pa"], settings["room_k"]), zero_u(settings), limit_pa=settings["limit_pa"])
+    """The fit so far; kept for the last few calls, since steps, estimate and verdict ask for the same one."""
+    key = (tuple((t.name, t.t0_s, t.mean_pa, t.u_pa) for t in taken if "opening_mm" in t.values), settings["room_pa"],
+           settings["room_k"], settings["zero_u95_pa"], settings["limit_pa"])  # fmt: skip
+    if key not in _FITS:
+        room = Room(settings["room_pa"], settings["room_k"])
+        while len(_FITS) >= 8:
+            _FITS.pop(next(iter(_FITS)))
+        _FITS[key] = size_leak(_readings(taken), room, zero_u(settings), limit_pa=settings["limit_pa"])
+    return _FITS[key]
 
 
 def _too_deep(opening_mm: float, settings: Mapping[str, Any]):  # type: ignore[no-untyped-def]

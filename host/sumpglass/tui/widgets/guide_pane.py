@@ -1,0 +1,235 @@
+"""What a guided test shows: the step in large type, the condition with its sign, clock, limit, estimate, verdict."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+from sumpglass.procedures.guide import GuideEvent, GuideStatus, Paused, ReadingTaken, Resumed, Told
+from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
+from sumpglass.report.terminal_text import safe
+from sumpglass.tui.widgets.large_text import large_lines
+from sumpglass.tui.widgets.lines import Line, LineWidget, rule
+from sumpglass.units import decimals_for, in_words
+
+SIDE = 36
+"""Columns at the upper right that the level stands in."""
+SIDE_ROWS = 7
+_STATES = {"good": "GOOD", "fault": "FAULT", "undecided": "UNDECIDED", "told": "RESULT"}
+
+_FIGURES = {
+    "leak_mm": "leak, as a bore", "leak_mm2": "leak, as an area", "net_draw_lpm": "net draw", "blow_by_lpm": "blow-by",
+    "zero_pa": "zero", "noise_pa": "noise", "half_time_s": "half time", "leak_lpm_at_500pa": "leak at 0.5 kPa",
+    "change_pa": "change", "firing_hz": "firing", "rpm": "speed", "half_order_pa": "once-a-cycle", "half_order_ratio": "of the pulses",
+}  # fmt: skip
+
+
+class TestList(LineWidget):
+    """The tests with what each is for."""
+
+    __test__ = False
+
+    def __init__(self, tests: Sequence[TradeTest], **options: Any) -> None:
+        super().__init__(**options)
+        self._tests = list(tests)
+        self._at = 0
+
+    @property
+    def chosen(self) -> TradeTest:
+        """The test under the pointer."""
+        return self._tests[self._at]
+
+    def choose(self, way: int) -> None:
+        """Move the pointer."""
+        self._at = (self._at + way) % len(self._tests)
+        self.update_lines()
+
+    def lines(self, width: int, height: int) -> Sequence[Line]:
+        lines: list[Line] = [rule("guided tests", width - SIDE)]
+        room = max(20, width - SIDE - 4)
+        names = max(len(t.title) for t in self._tests)
+        for number, test in enumerate(self._tests):
+            pointer = number == self._at
+            mark, tone = ("▶ ", "mark") if pointer else ("  ", "plain")
+            columns = width - 2 if number + 1 >= SIDE_ROWS else width - SIDE
+            text = f" {test.title:<{names}} "
+            why = test.why if len(text) + len(test.why) + 3 <= columns else ""
+            lines.append(((mark, "strong"), (text[: columns - 2], tone), (why, "quiet")))
+        lines.append(())
+        test = self.chosen
+        for words, tone in (
+            (test.why, "strong"),
+            (f"Set-up: {test.set_up}", "plain"),
+            (f"About {test.minutes:g} min. It does not prove: {test.does_not_prove}", "quiet"),
+        ):
+            lines += [((f" {row}", tone),) for row in textwrap.wrap(words, max(room, width - 4))]
+        return lines
+
+
+class GuidePane(LineWidget):
+    """Draws a guide's status; `note` keeps the last few things that were told."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self._test: TradeTest | None = None
+        self._status: GuideStatus | None = None
+        self._notes: list[str] = []
+
+    def show(self, test: TradeTest, status: GuideStatus) -> None:
+        """Draw it."""
+        self._test, self._status = test, status
+        self.update_lines()
+
+    def say(self, words: str) -> None:
+        """Add a line to what was told."""
+        self._notes = [*self._notes[-4:], words]
+        self.update_lines()
+
+    def note(self, event: GuideEvent) -> None:
+        """Keep what an event says."""
+        if isinstance(event, (Told, Paused, Resumed)):
+            self.say(safe(event.words, 200))
+        elif isinstance(event, ReadingTaken):
+            t = event.taken
+            words = f"deeper than {in_words(t.mean_pa)}" if t.bound == "deeper" else in_words(t.mean_pa)
+            self.say(f"Taken: {safe(t.name, 40)} {words}" + ("" if t.bound else f" +-{t.u95_pa:.1f} Pa"))
+
+    def lines(self, width: int, height: int) -> Sequence[Line]:
+        status, test = self._status, self._test
+        if status is None or test is None:
+            return []
+        head = rule(
+            f"{test.title}", width - SIDE, "" if status.step is None else f"step {status.number} of {status.of}"
+        )
+        body = (
+            self._verdict(status.verdict, width, height)
+            if status.verdict is not None
+            else self._step(status, width, height)
+        )
+        return [head, *body]
+
+    def _step(self, status: GuideStatus, width: int, height: int) -> list[Line]:
+        step = status.step
+        if step is None:
+            return []
+        if status.stop or status.paused:
+            return self._alarm(status, width, height)
+        # The cautions themselves are what is to be read at the first step, so its own words stand small.
+        small = step.id == "cautions"
+        words = safe(step.words, 160)
+        lines = [(), *_wrapped(words, width - SIDE - 2, "strong"), ()] if small else self._large(words, width, height, "strong")
+        lines += self._beside(step.detail, width, len(lines), "plain")
+        while len(lines) < SIDE_ROWS:
+            lines.append(())
+        lines += [*self._condition(status, step, width), ()]
+        lines += [((" ! ", "badge"), (" ", "plain"), (row, "plain")) if first else (("     ", "plain"), (row, "plain"))
+                  for caution in status.cautions for first, row in _marked(textwrap.wrap(caution, width - 7))]  # fmt: skip
+        if status.estimate:
+            lines += [((" so far: ", "quiet"), (status.estimate, "strong"))]
+        return self._with_notes(lines, width, height)
+
+    def _large(self, words: str, width: int, height: int, tone: str) -> list[Line]:
+        """Large type beside the level where it fits, else under it."""
+        beside = large_lines(words, width - SIDE - 2, SIDE_ROWS)
+        if len(beside) > 1 and any(c in "".join(beside) for c in "▀▄█"):
+            return [((f" {row}", tone),) for row in beside]
+        below = large_lines(words, width - 2, max(3, min(12, height - SIDE_ROWS - 9)))
+        if any(c in "".join(below) for c in "▀▄█"):
+            return [()] * (SIDE_ROWS - 1) + [((f" {row}", tone),) for row in below]
+        return [(), *(((f" {row}", tone),) for row in textwrap.wrap(words.upper(), width - SIDE - 2))]
+
+    def _beside(self, words: str, width: int, rows: int, tone: str) -> list[Line]:
+        if not words:
+            return []
+        columns = width - 3 if rows >= SIDE_ROWS else width - SIDE - 2
+        return [((f" {row}", tone),) for row in textwrap.wrap(safe(words, 300), columns)]
+
+    def _condition(self, status: GuideStatus, step: Step, width: int) -> list[Line]:
+        sign, tone, word = ("[x]", "strong", "seen") if status.condition.met else ("[ ]", "plain", "waiting for")
+        wanted = step.condition_words or "press when done"
+        lines: list[Line] = [((f" {sign} {word}: ", tone), (safe(wanted, 80), "strong"))]
+        if status.condition.words and status.condition.words != wanted:
+            lines.append((("     now: ", "quiet"), (safe(status.condition.words, width - 12), "plain")))
+        view = status.view
+        facts = []
+        if step.settle_s and view is not None:
+            facts.append(
+                f"flat for {min(view.steady_s, 99):.0f} s, in the step for {view.in_step_s:.0f} s; settling should take about {step.settle_s:g} s"
+            )
+        if facts:
+            lines.append(((f"     {facts[0]}"[: width - 1], "quiet"),))
+        limit = f"limit {status.limit_pa / 1000:g} kPa either way"
+        if status.dead_end_left_s is not None:
+            left = max(status.dead_end_left_s, 0.0)
+            tone = "alert" if left < 10 else "strong"
+            lines.append((("     dead-ended: ", "plain"), (f"{left:.0f} s left", tone), (f"; {limit}", "quiet")))
+        else:
+            lines.append(((f"     {limit}", "quiet"),))
+        return lines
+
+    def _alarm(self, status: GuideStatus, width: int, height: int) -> list[Line]:
+        # "why: what to do now", or for a pause "what happened: what to do": the part to act on stands large.
+        words, title = (status.stop, "STOP") if status.stop else (status.paused, "WAIT")
+        why, _, act = safe(words, 200).partition(": ")
+        lines: list[Line] = [(), *(((f" {row}", "alert"),) for row in large_lines(title, width - SIDE - 2, 6))]
+        while len(lines) < SIDE_ROWS:
+            lines.append(())
+        rows = large_lines(act or why, width - 2, max(3, min(12, height - SIDE_ROWS - 6)))
+        lines += [((f" {row}", "alert"),) for row in rows]
+        lines += [(), *(((f" {row} ", "badge"),) for row in textwrap.wrap(why, width - 4))]
+        return self._with_notes([*lines, ()], width, height)
+
+    def _verdict(self, verdict: Verdict, width: int, height: int) -> list[Line]:
+        lines: list[Line] = [
+            ((f" {row}", "alert" if verdict.state == "fault" else "strong"),)
+            for row in large_lines(_STATES[verdict.state], width - SIDE - 2, 6)
+        ]
+        while len(lines) < SIDE_ROWS:
+            lines.append(())
+        lines += [((f" {row}", "strong"),) for row in textwrap.wrap(safe(verdict.sentence, 800), width - 3)]
+        lines.append(())
+        for f in verdict.figures:
+            lines.append(((f"   {_FIGURES.get(f.name, safe(f.name, 30)):<24}", "quiet"), (_figure_words(f), "plain")))
+        lines.append(())
+        for label, words in (("Next: ", verdict.next_step), ("It does not prove: ", verdict.does_not_prove)):
+            if words:
+                lines += [((f" {row}", "plain"),) for row in textwrap.wrap(label + safe(words, 400), width - 3)]
+        lines += [
+            ((f" {row}", "quiet"),)
+            for w in verdict.warnings
+            for row in textwrap.wrap("Note: " + safe(w, 400), width - 3)
+        ]
+        return self._with_notes(lines, width, height)
+
+    def _with_notes(self, lines: list[Line], width: int, height: int) -> list[Line]:
+        room = height - 1 - len(lines)
+        if room < 2:
+            return lines
+        notes = self._notes[-(room - 1) :]
+        return [*lines, *[()] * (room - len(notes)), *(((f" {n}"[: width - 1], "quiet"),) for n in notes)]
+
+
+def _wrapped(words: str, columns: int, tone: str) -> list[Line]:
+    return [((f" {row}", tone),) for row in textwrap.wrap(words, columns)]
+
+
+def _marked(rows: list[str]) -> list[tuple[bool, str]]:
+    return [(number == 0, row) for number, row in enumerate(rows)]
+
+
+def _figure_words(figure: Any) -> str:
+    half = None
+    if figure.lo95 is not None and figure.hi95 is not None:
+        half = (figure.hi95 - figure.lo95) / 2.0
+    digits = decimals_for(half, 3) if half else 2
+
+    def shown(value: float | None) -> str:
+        return "?" if value is None else f"{value:.{digits}f}"
+
+    interval = (
+        f"  ({shown(figure.lo95)} to {shown(figure.hi95)})"
+        if figure.lo95 is not None or figure.hi95 is not None
+        else ""
+    )
+    return f"{shown(figure.value)} {figure.unit}{interval}"
