@@ -185,6 +185,9 @@ class RelaySource:
         del kind, fields
         return None
 
+    def restart(self) -> None:
+        """The board belongs to the first screen."""
+
     def ask_mark(self, text: str) -> None:
         """Ask the first screen to set a mark; it does so only if that was allowed."""
         with contextlib.suppress(OSError):

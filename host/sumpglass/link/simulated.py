@@ -56,5 +56,8 @@ class SimulatedSource:
         del kind, fields
         return None
 
+    def restart(self) -> None:
+        """There is no board to begin anew."""
+
     def close(self) -> None:
         """Nothing to let go of."""

@@ -32,7 +32,9 @@ may be used there too: `panel.show(app.live.reading)`, `chart.advance()`.
 
 from __future__ import annotations
 
+import os
 import time
+import traceback
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -191,8 +193,11 @@ class SumpglassApp(LookApp):
             self._no_rig(pump.error)
             return
         if pump.feed is not None:
+            fresh = self.mode != pump.feed.mode
             self.mode, self.subject = pump.feed.mode, pump.feed.subject
             self._serve(pump.feed)
+            if fresh:
+                self.dashboard.settle()
         self.live.take(events)
         name = self.live.health.recording
         if name is not None and name not in self.files:
@@ -267,8 +272,29 @@ class SumpglassApp(LookApp):
 
     def action_leave_now(self) -> None:
         """Stop the feed, keep what was recorded, leave."""
-        self._pump.stop()
+        self.end_feed()
         self.exit(self._pump.error)
+
+    def end_feed(self) -> None:
+        """Stop the feed and wait until what was recorded is written. May be called twice."""
+        self._pump.stop()
+
+    @property
+    def failure(self) -> str | None:
+        """What went wrong with the screen itself, in a few words; None if nothing did."""
+        error = self._exception
+        if error is None:
+            return None
+        frames = traceback.extract_tb(error.__traceback__)
+        place = f" in {os.path.basename(frames[-1].filename)}, line {frames[-1].lineno}" if frames else ""
+        return f"{type(error).__name__}{place}"
+
+    def _fatal_error(self) -> None:
+        """A mistake of the screen's own: no traceback reaches a person; `failure` tells the place in one line."""
+        if os.environ.get("SUMPGLASS_TRACEBACK"):
+            super()._fatal_error()
+            return
+        self._close_messages_no_wait()
 
     def sound(self, event: HappeningNow) -> None:
         """The terminal bell for a loss or a reversal."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from sumpglass.errors import InputError
+from sumpglass.errors import DeviceError, InputError
 from sumpglass.tui.settings import ScreenOptions
 from sumpglass.workflows.feed import Feed
 from sumpglass.workflows.watch_request import WatchRequest
@@ -47,8 +47,13 @@ def run_dashboard(
     from sumpglass.tui.app import SumpglassApp
 
     app = SumpglassApp(opener, options, request=request)
-    error = app.run()
-    app.stop_serving()
+    try:
+        error = app.run()
+    finally:
+        app.end_feed()
+        app.stop_serving()
+    if app.failure is not None:
+        raise DeviceError(f"the screen failed ({app.failure}): what was recorded is kept; please report this")
     if written is not None:
         written += app.files
     if error is not None:

@@ -58,13 +58,19 @@ class Pump(threading.Thread):
         """Why the feed could not be opened, or stopped."""
 
     def run(self) -> None:
+        told = False
         try:
             self.feed = self._opener()
             self._run(self.feed)
+            told = True
         except SumpglassError as error:
             self.error = error
             self._hand_over([Ended(str(error))])
+            told = True
         finally:
+            # A mistake of ours ends this thread alone; the screen must say so, or the last reading would seem to last.
+            if not told:
+                self._hand_over([Ended("the feed has failed; what was recorded is kept: leave with q and start again")])
             if self.feed is not None:
                 self._close(self.feed)
 

@@ -291,3 +291,50 @@ async def test_samples_out_of_range_of_everything_do_not_stop_the_screen(story):
         await driven.take([Samples(t + 3, np.array([1e9, -1e9, 0.0])), Reading(6.0, 1e9, 1e9, "undecided", age_s=0.0)])
         await driven.take([Samples(np.array([]), np.array([]))])
         assert driven.app.dashboard.level.view.word == "UNDECIDED"
+
+
+def test_a_mistake_in_the_screen_is_one_line_and_the_feed_is_closed(story, monkeypatch):
+    from sumpglass.errors import DeviceError
+    from sumpglass.tui import run
+    from sumpglass.tui.screens.dashboard import Dashboard
+
+    feed = story()
+    monkeypatch.setattr(run.sys, "stdin", StandIn())
+    monkeypatch.setattr(run.sys, "stdout", StandIn())
+    monkeypatch.setattr(SumpglassApp, "run", lambda self: asyncio.run(self.run_async(headless=True)))
+    monkeypatch.setattr(Dashboard, "_draw_soon", lambda self: 1 / 0)
+    feed.due = feed.until(1.0)
+    with pytest.raises(DeviceError, match="ZeroDivisionError in test_dashboard.py, line") as told:
+        run.run_dashboard(lambda: feed, ScreenOptions())
+    assert "recorded is kept" in str(told.value) and "\n" not in str(told.value)
+    assert ("close",) in feed.asked
+
+
+def test_a_mistake_in_the_feed_is_told_on_the_screen(story, monkeypatch):
+    from sumpglass.workflows.feed import Pump
+
+    feed = story()
+    monkeypatch.setattr("threading.excepthook", lambda *_: None)
+    monkeypatch.setattr(feed, "poll", lambda wait_s: [][1])
+    woken = []
+    pump = Pump(lambda: feed, lambda: woken.append(1))
+    pump.start()
+    pump.join(5.0)
+    events = pump.drain()
+    assert isinstance(events[-1], Ended) and "failed" in events[-1].sentence and ("close",) in feed.asked
+
+
+class StandIn:
+    """A standard stream that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+    def fileno(self):
+        return 1
+
+    def write(self, text):
+        return len(text)
+
+    def flush(self):
+        pass
