@@ -12,7 +12,7 @@ from sumpglass import __version__
 from sumpglass.records import Happening, Mark, Recording
 from sumpglass.report.happening_words import CAUSE_WORDS, clock, sentence
 from sumpglass.report.terminal_text import safe
-from sumpglass.report.trace_svg import NARROW, WIDE, flag_letter, trace_svg
+from sumpglass.report.trace_picture import NARROW, WIDE, flag_letter, trace_picture
 from sumpglass.units import decimals_for, in_words
 
 MOST_MARKS, MOST_STRETCHES, MOST_FLAGS = 60, 40, 60
@@ -148,7 +148,7 @@ def _picture(reported: ReportedRecording, happenings: tuple[Happening, ...], uni
     def zeroed(values: Any) -> Any:
         return None if values is None else values - reported.zero_pa
 
-    return trace_svg(
+    return trace_picture(
         recording.t_s,
         zeroed(recording.pressure_pa),
         happenings,
