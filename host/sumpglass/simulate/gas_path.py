@@ -20,6 +20,10 @@ LAMINAR_BELOW_PA = 2.0
 """The square root of a flow is rounded off below about this difference: real leaks turn laminar there."""
 
 
+LEAST_PA = 2e3
+"""Absolute pressure below which the gas is not followed."""
+
+
 def _expansibility_squared() -> tuple[float, float, float, float]:
     """Coefficients of a polynomial in x = dp/p_up for the squared isentropic expansibility, 1 at 0, within 2e-5."""
     loss = np.linspace(1e-4, 1.0 - orifice.critical_pressure_ratio(), 400)
@@ -85,7 +89,7 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
     room_energy, wall_energy = gas_energy * constants.room_k, gas_energy * constants.wall_k
     wall_rt, per_wall_time = R_AIR_J_KG_K * constants.wall_k, 1.0 / constants.wall_time_s
     room_twice_density = 2.0 * room / (R_AIR_J_KG_K * constants.room_k)
-    soft = LAMINAR_BELOW_PA**2
+    soft, least_pa = LAMINAR_BELOW_PA**2, LEAST_PA
     hose_gain = constants.hose_area_per_length_m
     a, b, c, d4 = _A, _B, _C, _D
     out: list[float] = []
@@ -132,6 +136,9 @@ def advance(state: GasState, constants: GasConstants, inputs: GasInputs) -> Floa
         p += rise
         # The leak of half way, as the pressure has it.
         mass += dt * (net - 0.5 * rise * leak_slope)
+        if p < least_pa or mass < 0.0:
+            # Nothing that pumps a crankcase gets below this; it keeps a wild script from dividing by nothing.
+            p, mass = least_pa, least_pa * volume / wall_rt
         keep(p)
     state.pressure_pa, state.mass_kg, state.hose_kg_s = p, mass, hose
     return np.array(out)

@@ -316,7 +316,10 @@ class Scenario:
         """Raises InputError for figures that no rig or engine has."""
         if not self.duration_s > 0 or not 1.0 <= self.rig.rate_hz <= 20000.0:
             raise InputError(f"scenario {self.name!r}: expected a duration above 0 s and a rate of 1 to 20000 Hz")
-        strengths = self.engine.cylinder_strength
+        engine = self.engine
+        if engine.cylinders * engine.bore_m**2 * engine.stroke_m > 2.0 * engine.crankcase_volume_m3:
+            raise InputError(f"scenario {self.name!r}: expected a crankcase volume that leaves room for the pistons")
+        strengths = engine.cylinder_strength
         if strengths and len(strengths) != self.engine.cylinders:
             raise InputError(f"scenario {self.name!r}: expected {self.engine.cylinders} cylinder strengths")
         if any(later.t_s < earlier.t_s for earlier, later in zip(self.steps, self.steps[1:])):
