@@ -78,8 +78,6 @@ def _summary(result: DemoResult) -> list[str]:
     made = "the real firmware under MicroPython" if result.firmware else "the simulator alone, no firmware"
     lines = [result.title, result.story, "", f"Sampled by {made}.", assess_text(result.assessment, result.casebook)]
     lines += _leak_lines(result)
-    lines += ["", f"casebook  {result.casebook}"]
-    if result.report:
-        lines.append(f"report    {result.report}")
+    lines += ["", f"casebook  {result.casebook}", f"report    {result.report}"]
     lines.append(f"`sumpglass replay {result.casebook}` shows it on the dashboard.")
     return lines

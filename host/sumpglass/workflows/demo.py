@@ -15,6 +15,7 @@ from sumpglass.records import Mark, Recording
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows.assess import Assessment, assess_recording
 from sumpglass.workflows.load_recording import load_recording
+from sumpglass.workflows.report import write_report
 from sumpglass.workflows.size_leak import LeakInput, LeakSize, size_leak_of_file
 
 SCENARIO = "leak-test"
@@ -31,7 +32,7 @@ class DemoResult:
 
     folder: str
     casebook: str
-    report: str | None
+    report: str
     firmware: bool
     """True when the real firmware sampled it; False when the bare simulator stood in."""
     title: str
@@ -63,7 +64,8 @@ def run_demo(out: str | None = None, seed: int = 1, progress: Progress = lambda 
     assessment = assess_recording(recording, scenario.engine.cylinders)
     leak, leak_input = _leak(casebook)
     _keep_results(casebook, assessment, leak, leak_input)
-    report = _write_report(casebook, str(folder / REPORT))
+    progress("writing the report ...")
+    report = write_report(casebook, str(folder / REPORT))
     return DemoResult(
         str(folder), casebook, report, firmware, scenario.title, scenario.story, recording, assessment, leak, leak_input
     )
@@ -147,9 +149,3 @@ def _keep_results(casebook: str, assessment: Assessment, leak: LeakSize | None, 
 
             fields = leak_size_fields(leak, leak_input.readings, leak_input.warnings)
             book.add_result("leak-size", "Leak size from known openings", json_object("leak-size", fields))
-
-
-def _write_report(casebook: str, path: str) -> str:
-    from sumpglass.workflows.report import write_report
-
-    return write_report(casebook, path, overwrite=True)
