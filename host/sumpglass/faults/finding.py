@@ -68,12 +68,16 @@ def _warnings(
 ) -> list[str]:
     layout, words = evidence.layout, []
     if unexplained:
-        words.append("no fault of the layout explains these readings: check the set-up, repeat the last test, or suspect two faults")
+        words.append(
+            "no fault of the layout explains these readings: check the set-up, repeat the last test, or suspect two faults"
+        )
     for test in set_aside:
         words.append(f"the reading of {test} fits none of the leading faults and was set aside as wild: repeat it")
     assumed = [reading.test for reading in evidence.readings if reading.censored == 0 and reading.u95_pa is None]
     if assumed:
-        words.append(f"no uncertainty given for {', '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed")
+        words.append(
+            f"no uncertainty given for {', '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed"
+        )
     if undecided:
         names = ", ".join(layout.faults[f].id for f in verdict.leftover(evidence))
         rest = " that has not been refused" if refused else ""
@@ -104,6 +108,7 @@ def fields_of(finding: Finding, explain: bool = False) -> dict[str, Any]:
             for shift in finding.shifts
         ]
         fields["prospects"] = [
-            {"test": item.test.id, "gain_bits": item.gain_bits, "minutes": item.test.minutes} for item in finding.prospects
+            {"test": item.test.id, "gain_bits": item.gain_bits, "minutes": item.test.minutes}
+            for item in finding.prospects
         ]
     return fields

@@ -135,7 +135,8 @@ def as_fields(layout: Layout) -> dict[str, Any]:
         "gas_c": layout.gas_c,
         "edges": [_edge_fields(edge) for edge in layout.edges],
         "seals": [
-            {"id": seal.id, "label": seal.label, "node": seal.node, "cda_mm2": list(seal.cda_mm2)} for seal in layout.seals
+            {"id": seal.id, "label": seal.label, "node": seal.node, "cda_mm2": list(seal.cda_mm2)}
+            for seal in layout.seals
         ],
         "faults": [
             {

@@ -90,12 +90,25 @@ class _Checker:
         raise InputError(f"{self.origin}, line {self.lines.get(path, 1)}: {found}, expected {expected}")
 
     def layout(self) -> Layout:
-        known = ("name", "title", "nodes", "manifold_vacuum_pa", "blow_by_lpm", "gas_c", "edges", "seals", "faults", "tests")
+        known = (
+            "name",
+            "title",
+            "nodes",
+            "manifold_vacuum_pa",
+            "blow_by_lpm",
+            "gas_c",
+            "edges",
+            "seals",
+            "faults",
+            "tests",
+        )
         self._keys((), self.document, known, ("basis", "places", "schema", "version"))
         nodes = self._nodes()
         edges = tuple(self._edge(path, item, nodes) for path, item in self._tables(("edges",)))
         seals = tuple(self._seal(path, item, nodes) for path, item in self._tables(("seals",)))
-        self._unique([("edges", n, e.id) for n, e in enumerate(edges)] + [("seals", n, s.id) for n, s in enumerate(seals)])
+        self._unique(
+            [("edges", n, e.id) for n, e in enumerate(edges)] + [("seals", n, s.id) for n, s in enumerate(seals)]
+        )
         parts = {edge.id: "edge" for edge in edges} | {seal.id: "seal" for seal in seals}
         faults = tuple(self._fault(path, item, parts) for path, item in self._tables(("faults",)))
         tests = tuple(self._test(path, item, nodes, parts) for path, item in self._tables(("tests",)))
@@ -152,14 +165,18 @@ class _Checker:
         found = tuple(self._change((*path, "changes", n), change, parts) for n, change in enumerate(changes))
         for n, change in enumerate(found):
             if (change.kind, change.target) in [(other.kind, other.target) for other in found[:n]]:
-                self._fail((*path, "changes", n), f"{change.target or change.kind} changed twice", "each part once in a fault")
+                self._fail(
+                    (*path, "changes", n), f"{change.target or change.kind} changed twice", "each part once in a fault"
+                )
         return Fault(*self._id_and_label(path, item), prior, found)
 
     def _change(self, path: LinePath, change: Any, parts: dict[str, str]) -> Change:
         kinds = ("edge", "seal", "blow_by_lpm", "manifold_vacuum_pa")
         named = [kind for kind in kinds if isinstance(change, dict) and kind in change]
         if len(named) != 1:
-            self._fail(path, f"a change that names {' and '.join(named) or 'nothing'}", f"exactly one of {', '.join(kinds)}")
+            self._fail(
+                path, f"a change that names {' and '.join(named) or 'nothing'}", f"exactly one of {', '.join(kinds)}"
+            )
         kind = named[0]
         if kind == "blow_by_lpm":
             self._keys(path, change, (kind,), ())

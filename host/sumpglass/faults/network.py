@@ -118,9 +118,7 @@ def circuit_for(layout: Layout, test: LayoutTest) -> Circuit:
 
 def _passages(layout: Layout, test: LayoutTest) -> list[tuple[str, str, bool, str, float]]:
     """(from, to, one way, parameter or "", fixed area in mm2) of all that passes gas during the test."""
-    found = [
-        (edge.start, edge.end, edge.one_way, edge.id, 0.0) for edge in layout.edges if edge.id not in test.stopped
-    ]
+    found = [(edge.start, edge.end, edge.one_way, edge.id, 0.0) for edge in layout.edges if edge.id not in test.stopped]
     found += [(seal.node, ROOM, False, seal.id, 0.0) for seal in layout.seals if seal.id not in test.stopped]
     found += [(opening.node, ROOM, False, "", opening.cda_mm2) for opening in test.open if opening.node != ROOM]
     found += [(node, ROOM, False, "", INNER_LEAK_MM2) for node in layout.inner_nodes]
@@ -146,7 +144,11 @@ def _temperature_factor(kelvin: float) -> float:
 
 
 def solve(
-    circuit: Circuit, areas_m2: FloatArray, blow_by_kg_s: FloatArray, manifold_pa: FloatArray, tolerance_pa: float = 1e-7
+    circuit: Circuit,
+    areas_m2: FloatArray,
+    blow_by_kg_s: FloatArray,
+    manifold_pa: FloatArray,
+    tolerance_pa: float = 1e-7,
 ) -> Solution:
     """Steady state of each draw.
 
@@ -172,7 +174,11 @@ def solve(
 
 
 def tap_pressure_pa(
-    circuit: Circuit, areas_m2: FloatArray, blow_by_kg_s: FloatArray, manifold_pa: FloatArray, tolerance_pa: float = 0.05
+    circuit: Circuit,
+    areas_m2: FloatArray,
+    blow_by_kg_s: FloatArray,
+    manifold_pa: FloatArray,
+    tolerance_pa: float = 0.05,
 ) -> FloatArray:
     """(draws,) gauge pressure that the test reads in each draw; arguments as for `solve`."""
     return solve(circuit, areas_m2, blow_by_kg_s, manifold_pa, tolerance_pa).pressure_pa[circuit.tap]

@@ -28,8 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 
 SETTLED_AT = 0.95
 """Probability of the first fault at which the search is over."""
-LEAST_GAIN_BITS = 0.02
-LEAST_GAIN_BITS_PER_MINUTE = 0.004
+LEAST_GAIN_BITS = 0.04
+LEAST_GAIN_BITS_PER_MINUTE = 0.008
 """A test that promises less than either is not worth its minutes."""
 DRAWS_PER_FAULT = 192
 LEAST_PROBABILITY = 1e-3
@@ -66,7 +66,9 @@ def bin_edges_pa(range_pa: float = RANGE_PA) -> FloatArray:
     return np.asarray(np.sinh(np.linspace(-most, most, BINS + 1)) * SCALE_PA)
 
 
-def prospects(evidence: Evidence, refused: Collection[str] = (), seed: int = 0, range_pa: float = RANGE_PA) -> list[Prospect]:
+def prospects(
+    evidence: Evidence, refused: Collection[str] = (), seed: int = 0, range_pa: float = RANGE_PA
+) -> list[Prospect]:
     """Every test not yet made and not refused, the one with most bits per minute first."""
     made = {reading.test for reading in evidence.readings} | set(refused)
     tests = [test for test in evidence.layout.tests if test.id not in made]

@@ -132,7 +132,9 @@ class Ranges:
         self.logarithmic = low > 0.0
         with np.errstate(divide="ignore", invalid="ignore"):
             self.log_low = np.where(self.logarithmic, np.log(np.where(self.logarithmic, low, 1.0)), 0.0)
-            self.log_span = np.where(self.logarithmic, np.log(np.where(self.logarithmic, high, 1.0)) - self.log_low, 0.0)
+            self.log_span = np.where(
+                self.logarithmic, np.log(np.where(self.logarithmic, high, 1.0)) - self.log_low, 0.0
+            )
 
     def values(self, fault: int, latent: FloatArray) -> FloatArray:
         """(parameters, draws) mm2, then L/min, then Pa of vacuum, from (draws, parameters) standard normal."""

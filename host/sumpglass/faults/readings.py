@@ -33,17 +33,21 @@ def _known_test(layout: Layout, name: Any, where: str) -> LayoutTest:
 def parse_readings(text: str, layout: Layout, origin: str = "readings") -> list[Reading]:
     """Readings from JSON text; `origin` is what messages call it. Raises InputError."""
     try:
-        items = json.loads(text, parse_constant=lambda name: _refuse_constant(origin, name), object_pairs_hook=_PairList)
+        items = json.loads(
+            text, parse_constant=lambda name: _refuse_constant(origin, name), object_pairs_hook=_PairList
+        )
     except json.JSONDecodeError as error:
         raise InputError(f"{origin}, line {error.lineno}: {error.msg.lower()}, expected readings as JSON") from error
     except (RecursionError, ValueError) as error:
         raise InputError(f"{origin}: {str(error)[:80].lower()}, expected readings as JSON") from error
     if isinstance(items, _PairList) or not isinstance(items, list):
-        raise InputError(f"{origin}: found no list, expected a list of readings [{{\"test\": ..., \"pressure_pa\": ...}}]")
+        raise InputError(f'{origin}: found no list, expected a list of readings [{{"test": ..., "pressure_pa": ...}}]')
     readings = [_reading(item, layout, f"{origin}, reading {number}") for number, item in enumerate(items, start=1)]
     for number, reading in enumerate(readings, start=1):
         if reading.test in [earlier.test for earlier in readings[: number - 1]]:
-            raise InputError(f"{origin}, reading {number}: test {reading.test!r} a second time, expected one reading a test")
+            raise InputError(
+                f"{origin}, reading {number}: test {reading.test!r} a second time, expected one reading a test"
+            )
     return readings
 
 
@@ -70,7 +74,9 @@ def _reading(item: Any, layout: Layout, where: str) -> Reading:
     test = _known_test(layout, values.get("test"), where)
     given = [key for key in ("pressure_pa", "deeper_than_pa", "above_pa") if key in values]
     if len(given) != 1:
-        raise InputError(f"{where}: found {' and '.join(given) or 'no value'}, expected one of pressure_pa, deeper_than_pa, above_pa")
+        raise InputError(
+            f"{where}: found {' and '.join(given) or 'no value'}, expected one of pressure_pa, deeper_than_pa, above_pa"
+        )
     return Reading(
         test.id,
         pressure_pa=_number(values, "pressure_pa", where, DEEPEST_PA, HIGHEST_PA),
@@ -84,6 +90,11 @@ def _number(values: dict[str, Any], key: str, where: str, low: float, high: floa
     if key not in values:
         return None
     value = values[key]
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or not low <= value <= high:
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, (int, float))
+        or not math.isfinite(value)
+        or not low <= value <= high
+    ):
         raise InputError(f"{where}: {key} is {str(value)[:40]!r}, expected a number from {low:g} to {high:g}")
     return float(value)

@@ -90,7 +90,9 @@ def next_lines(finding: Finding) -> list[str]:
     if finding.next is None:
         return []
     test = finding.next.test
-    lines = [f"Next: {safe(test.label)} ({safe(test.id)}), {test.minutes:g} min, {finding.next.gain_bits:.2f} bits expected."]
+    lines = [
+        f"Next: {safe(test.label)} ({safe(test.id)}), {test.minutes:g} min, {finding.next.gain_bits:.2f} bits expected."
+    ]
     return [*lines, f"Why: {why_sentence(finding.layout, finding.split)}"]
 
 
