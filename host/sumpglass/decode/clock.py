@@ -46,7 +46,7 @@ class ClockFit:
 
 
 def fit_clock(
-    board_s: Sequence[float], host_s: Sequence[float], rate_prior: float | None = RATE_PRIOR, least_u_s: float = 5e-4
+    board_s: Sequence[float], host_s: Sequence[float], rate_prior: float | None = RATE_PRIOR, least_u_s: float = 2e-4
 ) -> ClockFit:
     """Least squares of host time on board time, (n,) each, n >= 1.
 

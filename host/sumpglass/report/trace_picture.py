@@ -11,6 +11,7 @@ import numpy as np
 
 from sumpglass.records import FloatArray, Happening, Mark
 from sumpglass.report.happening_words import clock, sentence
+from sumpglass.report.terminal_text import safe
 from sumpglass.units import PASCALS_PER_UNIT, from_pascals
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -201,7 +202,7 @@ class _Drawing:
     def mark(self, number: int, mark: Mark) -> str:
         x, foot = self.x(min(max(mark.t_s, self.t0), self.t1)), self.size.height - self.size.bottom
         return (
-            f'<g class="mark"><title>{number + 1}: {escape(mark.text[:200])}</title>'
+            f'<g class="mark"><title>{number + 1}: {escape(safe(mark.text))}</title>'
             f'<path d="M{x:.1f} {foot - 9} l4 9 h-8 z"/>'
             f'<text x="{x:.1f}" y="{foot - 12}" text-anchor="middle">{number + 1}</text></g>'
         )
