@@ -21,6 +21,7 @@ SEGMENT_S = 4.0
 FALSE_CLAIM = 1e-4
 """Chance that noise alone shows a line somewhere in the spectrum."""
 MOST_PEAKS = 12
+MOST_PIECES = 48
 
 
 @dataclass(frozen=True)
@@ -231,12 +232,12 @@ def _refined(
     length = max(int(0.8 * rate_hz), int(min(segment, 8 / (tooth * cycle_hz) * rate_hz * 3)))
     length = min(length, len(pressure_pa))
     starts = np.arange(0, len(pressure_pa) - length + 1, max(1, length // 2))
-    if len(starts) > 200:
-        starts = starts[np.linspace(0, len(starts) - 1, 200).astype(int)]
+    if len(starts) > MOST_PIECES:
+        starts = starts[np.linspace(0, len(starts) - 1, MOST_PIECES).astype(int)]
     found = []
     wanted = tooth * cycle_hz
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
-    size = 1 << int(np.ceil(np.log2(4 * length)))
+    size = 1 << int(np.ceil(np.log2(2 * length)))
     for s in starts:
         part = pressure_pa[s : s + length]
         power = np.abs(np.fft.rfft((part - part.mean()) * window, size)) ** 2

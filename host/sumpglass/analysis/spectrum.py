@@ -12,7 +12,7 @@ import numpy as np
 
 from sumpglass.records import FloatArray
 
-MOST_SEGMENTS = 160
+MOST_SEGMENTS = 48
 
 
 @dataclass(frozen=True)
@@ -79,13 +79,13 @@ def noise_floor(spectrum: Spectrum, octaves: float = 0.7, least_bins: int = 9) -
     """
     n = len(spectrum.hz)
     logs = np.log(spectrum.density_pa2_hz + 1e-30)
-    at = np.unique(np.concatenate([np.arange(1, min(12, n)), np.geomspace(12, max(13, n - 1), 60).astype(int)]))
+    at = np.unique(np.concatenate([np.arange(1, min(12, n), 2), np.geomspace(12, max(13, n - 1), 24).astype(int)]))
     at = at[at < n]
     values = np.empty(len(at))
     for row, k in enumerate(at):
         half = max(least_bins, int(k * (2 ** (octaves / 2) - 1)))
         lo, hi = max(1, k - half), min(n, k + half + 1)
-        values[row] = np.quantile(logs[lo:hi], 0.3)
+        values[row] = np.partition(logs[lo:hi], int(0.3 * (hi - lo - 1)))[int(0.3 * (hi - lo - 1))]
     floor = np.interp(np.arange(n), at, values)
     return np.exp(floor) / _quantile_share(spectrum.averages, 0.3)
 

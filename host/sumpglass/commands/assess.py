@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     if options.plot:
         from sumpglass.workflows.assess_plot import write_plot
 
-        write_plot(options.plot, recording, assessment, options.zero_pa)
+        write_plot(options.plot, recording, assessment)
     if options.json:
         from sumpglass.report.as_json import print_json
 

@@ -1,227 +1,226 @@
-"""A recording as a picture: bold zero line, vacuum below it, pulses as a band with the level in it, flags, marks."""
+"""An assessed trace as one SVG picture: level and pulse envelope, settled stretches, happenings by letter, spectrum."""
 
 from __future__ import annotations
 
-import math
+import html
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
+import numpy.typing as npt
 
-from sumpglass.records import FloatArray, Happening, Mark
-from sumpglass.report.happening_words import clock, sentence
-from sumpglass.units import PASCALS_PER_UNIT, from_pascals
+FloatArray = npt.NDArray[np.floating]
 
-LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400)
-WORD_ALONE, WORD_AND_UNIT = 52, 84
-"""Room that the words beside the scale need, in units of the drawing."""
-LEVEL_COLUMNS = 3
-"""The level in the band is the mean over so many columns, so that it does not follow the pulses."""
+WIDTH, TRACE_HEIGHT, SPECTRUM_HEIGHT = 1000, 300, 190
+LEFT, RIGHT, TOP, GAP = 70, 20, 46, 66
+INK, FAINT, VACUUM, PRESSURE, LEVEL, STRETCH = "#1c2833", "#d5d8dc", "#2e6da4", "#c46210", "#12385b", "#8e44ad"
+LINE_HEIGHT = 19
+LEVEL_S = 0.4
+"""The line is the mean over so long, which the pulses do not shake."""
 
 
 @dataclass(frozen=True)
-class TraceSize:
-    """Size of the drawing in its own units; text is 12 of them high, so the width decides how large it looks."""
+class Flag:
+    """A happening to draw: when, its letter's sentence, and whether it is a fault of the rig."""
 
-    width: int = 960
-    height: int = 340
-    left: int = 62
-    right: int = 12
-    top: int = 34
-    bottom: int = 34
-
-    @property
-    def columns(self) -> int:
-        """Columns of two units that the trace is drawn in."""
-        return (self.width - self.left - self.right) // 2
+    t_s: float
+    words: str
+    rig: bool = False
 
 
-WIDE, NARROW = TraceSize(), TraceSize(width=372, height=300, left=50, right=6)
+@dataclass(frozen=True)
+class Envelope:
+    """Least, mean and greatest (columns,) of the pressure in pascals in each column of times `t_s` (columns,)."""
+
+    t_s: FloatArray
+    low_pa: FloatArray
+    mean_pa: FloatArray
+    high_pa: FloatArray
 
 
-def flag_letter(index: int) -> str:
-    """A, B ... Z, A2, B2 ..."""
-    turn, letter = divmod(index, len(LETTERS))
-    return LETTERS[letter] + (str(turn + 1) if turn else "")
+def envelope(t_s: FloatArray, pressure_pa: FloatArray, columns: int = WIDTH - LEFT - RIGHT) -> Envelope:
+    """Columns of equal time over samples (n,); those without a sample are NaN."""
+    begin, end = float(t_s[0]), float(t_s[-1])
+    if end <= begin:
+        one = np.array([float(np.nanmean(pressure_pa))])
+        return Envelope(np.array([begin]), one, one, one)
+    columns = min(columns, len(t_s))
+    edges = np.searchsorted(t_s, np.linspace(begin, end, columns + 1))
+    edges[-1] = len(t_s)
+    low, mean, high = (np.full(columns, np.nan) for _ in range(3))
+    for k in range(columns):
+        part = pressure_pa[edges[k] : edges[k + 1]]
+        part = part[np.isfinite(part)]
+        if len(part):
+            low[k], mean[k], high[k] = part.min(), part.mean(), part.max()
+    width = int(LEVEL_S / ((end - begin) / columns))
+    if width > 1:
+        known = np.isfinite(mean)
+        window = np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2
+        weight = np.convolve(known.astype(float), window, "same")
+        smooth = np.convolve(np.where(known, mean, 0.0), window, "same")
+        mean = np.where(known, smooth / np.maximum(weight, 1e-9), np.nan)
+    return Envelope(begin + (np.arange(columns) + 0.5) * (end - begin) / columns, low, mean, high)
+
+
+def nice_step(span: float, most: int = 6) -> float:
+    """Step of 1, 2 or 5 times a power of ten that cuts `span` into at most `most` parts."""
+    rough = max(span, 1e-12) / most
+    power = 10.0 ** np.floor(np.log10(rough))
+    return float(next(m * power for m in (1, 2, 5, 10) if m * power >= rough * (1 - 1e-9)))
 
 
 def trace_svg(
-    t_s: FloatArray,
-    pressure_pa: FloatArray,
-    happenings: Sequence[Happening] = (),
-    marks: Sequence[Mark] = (),
-    *,
-    low_pa: FloatArray | None = None,
-    high_pa: FloatArray | None = None,
-    unit: str = "kPa",
-    size: TraceSize = WIDE,
+    title: str,
+    band: Envelope,
+    stretches: Sequence[tuple[float, float, float]],
+    flags: Sequence[Flag],
+    spectrum: tuple[FloatArray, FloatArray] | None,
+    firing_hz: float | None,
+    cycle_hz: float | None = None,
 ) -> str:
-    """An inline SVG of readings (n,), zero subtracted. Colours are CSS classes; all text from files is escaped.
-
-    `low_pa`, `high_pa`: least and greatest of each bin where the board decimated. Gaps and faults leave the band open.
-    """
-    good = np.isfinite(pressure_pa)
-    t_s, pressure_pa = t_s[good], pressure_pa[good]
-    low = pressure_pa if low_pa is None else low_pa[good]
-    high = pressure_pa if high_pa is None else high_pa[good]
-    if not len(t_s):
-        return '<p class="none">No reading to draw.</p>'
-    t0, t1 = float(t_s[0]), float(max(t_s[-1], t_s[0] + 1e-3))
-    columns = _columns(t_s, pressure_pa, low, high, t0, t1, size.columns)
-    ends = _scale_ends(float(np.nanmin(columns[1])), float(np.nanmax(columns[2])), unit)
-    draw = _Drawing(size, t0, t1, *ends)
-    parts = [draw.frame(unit), draw.band(columns), draw.level(columns), draw.zero_line()]
-    parts += [draw.mark(number, mark) for number, mark in enumerate(marks) if t0 - 1 <= mark.t_s <= t1 + 1]
-    parts += [draw.flag(number, happening) for number, happening in enumerate(happenings)]
-    words = f"Trace of {clock(t1 - t0)} minutes and seconds, {len(happenings)} flags, {len(marks)} marks"
-    return (
-        f'<svg class="trace" viewBox="0 0 {size.width} {size.height}" role="img" aria-label="{escape(words)}" '
-        f'xmlns="http://www.w3.org/2000/svg"><title>{escape(words)}</title>{"".join(parts)}</svg>'
-    )
+    """The picture. `stretches`: (t0_s, t1_s, mean_pa); `spectrum`: (hz, amplitude_pa), or None where there is none."""
+    lines = len(flags)
+    spectrum_top = TOP + TRACE_HEIGHT + GAP + 14 + lines * LINE_HEIGHT
+    height = spectrum_top + (SPECTRUM_HEIGHT + 60 if spectrum is not None else 0)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
+        f'font-family="sans-serif" font-size="13" fill="{INK}" role="img">',
+        f"<title>{html.escape(title)}</title>",
+        f'<rect width="{WIDTH}" height="{height}" fill="white"/>',
+        f'<text x="{LEFT}" y="22" font-size="16" font-weight="bold">{html.escape(title)}</text>',
+    ]
+    parts += _trace(band, stretches, flags)
+    parts += _legend(flags)
+    if spectrum is not None:
+        parts += _spectrum(spectrum, firing_hz, cycle_hz, spectrum_top)
+    parts.append("</svg>\n")
+    return "\n".join(parts)
 
 
-def _columns(
-    t_s: FloatArray, mean: FloatArray, low: FloatArray, high: FloatArray, t0: float, t1: float, count: int
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """(mid times, least, greatest, mean), (count,) each, NaN where a column holds no reading."""
-    edges = np.linspace(t0, t1, count + 1)
-    firsts = np.searchsorted(t_s, edges[:-1])
-    stops = np.append(firsts[1:], len(t_s))
-    filled = np.flatnonzero(stops > firsts)
-    at = firsts[filled]
-    least, greatest, middle = (np.full(count, np.nan) for _ in range(3))
-    least[filled] = np.minimum.reduceat(low, at)
-    greatest[filled] = np.maximum.reduceat(high, at)
-    middle[filled] = np.add.reduceat(mean, at, dtype=np.float64) / (stops - firsts)[filled]
-    if len(t_s) < 2 * count:
-        # Fewer readings than columns: empty columns between neighbours are no gap in the recording.
-        gap = 4 * float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
-        middles = (edges[:-1] + edges[1:]) / 2
-        before = np.clip(np.searchsorted(t_s, middles) - 1, 0, len(t_s) - 1)
-        close = np.isnan(middle) & (middles - t_s[before] <= gap)
-        for values, source in ((least, low), (greatest, high), (middle, mean)):
-            values[close] = source[before[close]]
-    return (edges[:-1] + edges[1:]) / 2, least, greatest, middle
+def letter(number: int) -> str:
+    """A, B, ... Z, AA, AB ..."""
+    word = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        word = chr(65 + rest) + word
+    return word
 
 
-def _scale_ends(least_pa: float, greatest_pa: float, unit: str) -> tuple[float, float, float]:
-    """(low end, high end, step) in pascals; zero always inside, steps of 1, 2 or 5."""
-    low, high = min(least_pa, 0.0), max(greatest_pa, 0.0)
-    span = max(high - low, 1.0)
-    low, high = low - 0.06 * span, high + 0.06 * span
-    size = PASCALS_PER_UNIT[unit]
-    raw = (high - low) / size / 5
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(factor for factor in (1, 2, 5, 10) if factor * power >= raw) * power * size
-    return low, high, step
+def _scale(low: float, high: float, size: float, offset: float) -> tuple[float, float]:
+    span = high - low if high > low else 1.0
+    return size / span, offset - low * size / span
 
 
-class _Drawing:
-    """Places in the picture."""
-
-    def __init__(self, size: TraceSize, t0: float, t1: float, low: float, high: float, step: float) -> None:
-        self.size, self.t0, self.t1, self.low, self.high, self.step = size, t0, t1, low, high, step
-
-    def x(self, t_s: float) -> float:
-        inside = self.size.width - self.size.left - self.size.right
-        return self.size.left + inside * (t_s - self.t0) / (self.t1 - self.t0)
-
-    def y(self, pressure_pa: float) -> float:
-        inside = self.size.height - self.size.top - self.size.bottom
-        return self.size.top + inside * (self.high - pressure_pa) / (self.high - self.low)
-
-    def frame(self, unit: str) -> str:
-        """Scales: sizes without a minus sign, VACUUM and PRESSURE as words."""
-        size, parts = self.size, []
-        first = math.ceil(self.low / self.step)
-        decimals = max(0, -math.floor(math.log10(from_pascals(self.step, unit)) + 1e-9))
-        for k in range(first, math.floor(self.high / self.step) + 1):
-            y = self.y(k * self.step)
-            label = f"{abs(from_pascals(k * self.step, unit)):.{decimals}f}" if k else "0"
-            parts.append(
-                f'<line class="grid" x1="{size.left}" x2="{size.width - size.right}" y1="{y:.1f}" y2="{y:.1f}"/>'
-            )
-            parts.append(f'<text class="scale" x="{size.left - 5}" y="{y + 4:.1f}" text-anchor="end">{label}</text>')
-        zero, foot = self.y(0.0), size.height - size.bottom
-        for word, first, last in (("pressure", size.top, zero), ("vacuum", zero, foot)):
-            told = f"{word}, {unit}" if last - first > WORD_AND_UNIT else word
-            if last - first > WORD_ALONE:
-                place = f'transform="translate(13 {(first + last) / 2:.1f}) rotate(-90)" text-anchor="middle"'
-                parts.append(f'<text class="word {word}" {place}>{escape(told)}</text>')
-        wanted = (self.t1 - self.t0) / (8 if size.width > 600 else 4)
-        step = next((s for s in TIME_STEPS_S if s >= wanted), TIME_STEPS_S[-1])
-        for k in range(math.ceil(self.t0 / step), math.floor(self.t1 / step) + 1):
-            x = self.x(k * step)
-            parts.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{foot}" y2="{foot + 5}"/>')
-            parts.append(
-                f'<text class="scale" x="{x:.1f}" y="{foot + 19}" text-anchor="middle">{_time(k * step, step)}</text>'
-            )
-        return "".join(parts)
-
-    def zero_line(self) -> str:
-        y, left, right = self.y(0.0), self.size.left, self.size.width - self.size.right
-        return f'<line class="zero" x1="{left}" x2="{right}" y1="{y:.1f}" y2="{y:.1f}"/>'
-
-    def band(self, columns: tuple[FloatArray, ...]) -> str:
-        """Least to greatest of each column, one shape for each stretch without a gap."""
-        times, least, greatest, _ = columns
-        parts = []
-        for first, stop in _stretches(np.isfinite(least)):
-            tops = [
-                f"{self.x(t):.1f},{self.y(p):.1f}" for t, p in zip(times[first:stop], greatest[first:stop], strict=True)
-            ]
-            feet = [
-                f"{self.x(t):.1f},{self.y(p):.1f}" for t, p in zip(times[first:stop], least[first:stop], strict=True)
-            ]
-            parts.append(f'<polygon class="band" points="{" ".join(tops + feet[::-1])}"/>')
-        return "".join(parts)
-
-    def level(self, columns: tuple[FloatArray, ...]) -> str:
-        times, _, _, mean = columns
-        parts = []
-        for first, stop in _stretches(np.isfinite(mean)):
-            smooth = _smoothed(mean[first:stop], LEVEL_COLUMNS)
-            points = " ".join(
-                f"{self.x(t):.1f},{self.y(p):.1f}" for t, p in zip(times[first:stop], smooth, strict=True)
-            )
-            parts.append(f'<polyline class="level" points="{points}"/>')
-        return "".join(parts)
-
-    def flag(self, number: int, happening: Happening) -> str:
-        x, size = self.x(min(max(happening.t_s, self.t0), self.t1)), self.size
-        head = size.top - 10 - 11 * (number % 2)
-        return (
-            f'<g class="flag"><title>{escape(sentence(happening))}</title>'
-            f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{size.top - 6}" y2="{size.height - size.bottom}"/>'
-            f'<text x="{x:.1f}" y="{head}" text-anchor="middle">{flag_letter(number)}</text></g>'
+def _trace(band: Envelope, stretches: Sequence[tuple[float, float, float]], flags: Sequence[Flag]) -> list[str]:
+    known = np.isfinite(band.low_pa)
+    low = min(0.0, float(band.low_pa[known].min(initial=0.0)))
+    high = max(0.0, float(band.high_pa[known].max(initial=0.0)))
+    margin = 0.06 * max(high - low, 1.0)
+    low, high = low - margin, high + margin
+    t0, t1 = float(band.t_s[0]), float(band.t_s[-1])
+    sx, ox = _scale(t0, t1, WIDTH - LEFT - RIGHT, LEFT)
+    # Vacuum is drawn downwards, as it is felt.
+    sy, oy = -TRACE_HEIGHT / (high - low), TOP + high * TRACE_HEIGHT / (high - low)
+    out = []
+    unit, factor = ("kPa", 1000.0) if max(-low, high) >= 2000 else ("Pa", 1.0)
+    step = nice_step((high - low) / factor) * factor
+    for value in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step:
+        y = sy * value + oy
+        heavy = abs(value) < 1e-9
+        out.append(
+            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}" stroke="{INK if heavy else FAINT}" '
+            f'stroke-width="{2 if heavy else 1}"/>'
         )
-
-    def mark(self, number: int, mark: Mark) -> str:
-        x, foot = self.x(min(max(mark.t_s, self.t0), self.t1)), self.size.height - self.size.bottom
-        return (
-            f'<g class="mark"><title>{number + 1}: {escape(mark.text[:200])}</title>'
-            f'<path d="M{x:.1f} {foot - 9} l4 9 h-8 z"/>'
-            f'<text x="{x:.1f}" y="{foot - 12}" text-anchor="middle">{number + 1}</text></g>'
-        )
-
-
-def _stretches(filled: np.ndarray) -> list[tuple[int, int]]:
-    """(first, stop) of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], filled, [False]]).astype(np.int8)))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
-def _smoothed(values: FloatArray, width: int) -> FloatArray:
-    if len(values) < width:
-        return values
-    padded = np.pad(values, width // 2, mode="edge")
-    return np.convolve(padded, np.full(width, 1.0 / width), "valid")
+        out.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{abs(value) / factor:g}</text>')
+    for word, y, colour in (("pressure", TOP + 12, PRESSURE), ("vacuum", TOP + TRACE_HEIGHT - 4, VACUUM)):
+        out.append(f'<text transform="translate(16 {y}) rotate(-90)" text-anchor="{"end" if word == "pressure" else "start"}" '
+                   f'fill="{colour}">{word}, {unit}</text>')  # fmt: skip
+    out += _time_axis(t0, t1, sx, ox)
+    x = sx * band.t_s + ox
+    runs = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(np.int8), [0]]))).reshape(-1, 2)
+    for a, b in runs:
+        top = " ".join(f"{x[k]:.1f},{sy * band.high_pa[k] + oy:.1f}" for k in range(a, b))
+        bottom = " ".join(f"{x[k]:.1f},{sy * band.low_pa[k] + oy:.1f}" for k in range(b - 1, a - 1, -1))
+        out.append(f'<polygon points="{top} {bottom}" fill="{VACUUM}" fill-opacity="0.28"/>')
+        line = " ".join(f"{x[k]:.1f},{sy * band.mean_pa[k] + oy:.1f}" for k in range(a, b))
+        out.append(f'<polyline points="{line}" fill="none" stroke="{LEVEL}" stroke-width="1"/>')
+    for begin, end, mean in stretches:
+        y = sy * mean + oy
+        out.append(f'<line x1="{sx * begin + ox:.1f}" x2="{sx * end + ox:.1f}" y1="{y:.1f}" y2="{y:.1f}" '
+                   f'stroke="{STRETCH}" stroke-width="3" stroke-dasharray="8 3"/>')  # fmt: skip
+    out += _flags(flags, sx, ox)
+    return out
 
 
-def _time(t_s: float, step_s: float) -> str:
-    if step_s < 1:
-        return clock(t_s)
-    hours, rest = divmod(round(t_s), 3600)
-    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+def _time_axis(t0: float, t1: float, sx: float, ox: float) -> list[str]:
+    out = []
+    step = nice_step(t1 - t0, 10)
+    bottom = TOP + TRACE_HEIGHT
+    for value in np.arange(np.ceil(t0 / step), np.floor(t1 / step) + 1) * step:
+        at = sx * value + ox
+        out.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{bottom}" y2="{bottom + 5}" stroke="{INK}"/>')
+        out.append(f'<text x="{at:.1f}" y="{bottom + 19}" text-anchor="middle">{value:g}</text>')
+    out.append(f'<text x="{WIDTH - RIGHT}" y="{bottom + 36}" text-anchor="end">time, s. Band: pulses; line: level; '
+               f"dashed: settled stretches</text>")  # fmt: skip
+    return out
+
+
+def _flags(flags: Sequence[Flag], sx: float, ox: float) -> list[str]:
+    out = []
+    last, row = -1e9, 0
+    for number, flag in enumerate(flags):
+        at = sx * flag.t_s + ox
+        row = (row + 1) % 2 if at - last < 16 else 0
+        last = at
+        colour = PRESSURE if flag.rig else INK
+        out.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{TOP}" y2="{TOP + TRACE_HEIGHT}" stroke="{colour}" '
+                   f'stroke-dasharray="3 3"/>')  # fmt: skip
+        out.append(f'<text x="{at + 3:.1f}" y="{TOP + 13 + 15 * row}" font-weight="bold" fill="{colour}">{letter(number)}</text>')
+    return out
+
+
+def _legend(flags: Sequence[Flag]) -> list[str]:
+    top = TOP + TRACE_HEIGHT + GAP - 6
+    return [
+        f'<text x="{LEFT}" y="{top + k * LINE_HEIGHT}"><tspan font-weight="bold">{letter(k)}</tspan>  '
+        f"{html.escape(flag.words)}</text>"
+        for k, flag in enumerate(flags)
+    ]
+
+
+def _spectrum(
+    spectrum: tuple[FloatArray, FloatArray], firing_hz: float | None, cycle_hz: float | None, top: int
+) -> list[str]:
+    hz, amplitude = spectrum
+    keep = (hz > 0) & np.isfinite(amplitude)
+    hz, amplitude = hz[keep], amplitude[keep]
+    if not len(hz):
+        return []
+    end = float(hz[-1])
+    if firing_hz is not None:
+        end = min(end, 4.5 * firing_hz)
+    inside = hz <= end
+    hz, amplitude = hz[inside], amplitude[inside]
+    most = max(float(amplitude.max()), 1e-6) * 1.1
+    sx, ox = _scale(0.0, end, WIDTH - LEFT - RIGHT, LEFT)
+    base = top + SPECTRUM_HEIGHT
+    sy = SPECTRUM_HEIGHT / most
+    out = [f'<text x="{LEFT}" y="{top - 8}" font-weight="bold">Spectrum of the longest settled stretch, amplitude in Pa</text>']
+    step = nice_step(most, 4)
+    for value in np.arange(0, most, step):
+        y = base - sy * value
+        out.append(f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}" stroke="{FAINT}"/>')
+        out.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
+    for value in np.arange(0, end, nice_step(end, 10)):
+        out.append(f'<text x="{sx * value + ox:.1f}" y="{base + 18}" text-anchor="middle">{value:g}</text>')
+    out.append(f'<text x="{WIDTH - RIGHT}" y="{base + 36}" text-anchor="end">frequency, Hz</text>')
+    for row, (at, word) in enumerate(((firing_hz, "firing"), (cycle_hz if cycle_hz != firing_hz else None, "half order"))):
+        if at is not None and at <= end:
+            x = sx * at + ox
+            out.append(f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{base}" stroke="{PRESSURE}" stroke-dasharray="4 3"/>')
+            out.append(f'<text x="{x + 4:.1f}" y="{top + 12 + 16 * row}" fill="{PRESSURE}">{word} {at:.1f} Hz</text>')
+    line = " ".join(f"{sx * f + ox:.1f},{base - sy * a:.1f}" for f, a in zip(hz, amplitude))
+    out.append(f'<polyline points="{line}" fill="none" stroke="{VACUUM}" stroke-width="1.3"/>')
+    return out

@@ -62,6 +62,8 @@ class Assessment:
     happenings: tuple[Happening, ...] = ()
     pulses: PulseReading = field(default_factory=PulseReading)
     warnings: tuple[str, ...] = ()
+    zero_pa: float = 0.0
+    """What was subtracted from the readings."""
 
     @property
     def fault(self) -> bool:
@@ -145,7 +147,7 @@ def assess_recording(
         recording, facts, level, clipping, rig.zero_assumed, rig.zero_u95_pa, rig.gain_known, cylinders, pulses,
         flow_level_pa=_flow_level(p, rig), unsettled=not settled, stretches=len(settled),
     )  # fmt: skip
-    return Assessment(facts, level, stretches, happenings, pulses, warnings_of(beware))
+    return Assessment(facts, level, stretches, happenings, pulses, warnings_of(beware), rig.zero_pa)
 
 
 def _rig(recording: Recording, p: FloatArray, zero_pa: float | None, range_pa: float | None) -> _Rig:

@@ -15,6 +15,7 @@ import numpy as np
 from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
 from sumpglass.analysis.happenings.history import HopHistory, SampleHistory
 from sumpglass.analysis.happenings.hops import RATE_SAMPLES, HopGatherer, Hops
+from sumpglass.analysis.happenings.live_reading import LivePulses
 from sumpglass.analysis.happenings.settings import DetectorSettings, LiveState
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track, Tracker
 from sumpglass.analysis.happenings.triggers import Watch, interesting
@@ -124,6 +125,7 @@ class HappeningDetector:
         self._tracker = Tracker(self._hop_s, self._hop_s * rate_hz)
         self._history = HopHistory(self._hop_s)
         s = self.settings
+        self._live = LivePulses(rate_hz, s.cylinders)
         margin = 0.75 * (s.resolution_pa or 0.0)
         if s.range_high_pa is not None and s.range_low_pa is not None:
             margin = max(margin, 0.002 * (s.range_high_pa - s.range_low_pa) / 2)
@@ -541,4 +543,16 @@ class HappeningDetector:
             word = "no_reading"
         elif u95 is not None and abs(level) > u95:
             word = "vacuum" if level < 0 else "pressure"
-        return LiveState(t_s=self._last_t, level_pa=level, level_u95_pa=u95, state=word, clipped=self._watch.railed)
+        pulses = self._live.read(self._samples, self._last_t)
+        engine = "unknown"
+        if not silent and pulses.firing_hz is not None:
+            engine = "running"
+        elif not silent and abs(level) < max(self.settings.zero_u95_pa, SIGN_FLOOR_PA):
+            engine = "stopped"
+        energy = float(track.energy_pa2[-1])
+        return LiveState(
+            t_s=self._last_t, level_pa=level, level_u95_pa=u95, state=word, clipped=self._watch.railed, engine=engine,
+            firing_hz=pulses.firing_hz, rpm=pulses.rpm, rpm_u95=pulses.rpm_u95,
+            pulse_rms_pa=float(np.sqrt(energy)) if np.isfinite(energy) else None, half_order_pa=pulses.half_order_pa,
+            half_order_ratio=pulses.half_order_ratio, uneven=pulses.uneven,
+        )  # fmt: skip
