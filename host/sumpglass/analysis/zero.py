@@ -29,6 +29,8 @@ FLOOR_PA = 0.5
 """Lines, wander and knocks below this do not bias a zero by an amount that matters to anyone here."""
 LEAST_S = 3.0
 BLOCKS = 8
+LARGEST_RATIO = 3.0
+"""Of von Neumann's ratio: far outside what noise at rest gives, well below a swing of 2 Hz or slower."""
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,11 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
     z = norm.isf(each / 2.0 / len(short)) * (1.0 + 2.5 * 1.17 / math.sqrt(len(short)))
     knock_limit = max(2.0 * floor_pa + 0.5 * step_pa, z * spread)
 
+    # Swings of a second or so hide from blocks that are as long as they are: compare the 50 ms means' spread with that
+    # of their successive differences (von Neumann's ratio, 1 for white noise, under 2 for a memory of 50 ms).
+    swing_pa = float(short.std())
+    slow_swing = swing_pa > floor_pa and 2.0 * swing_pa**2 > LARGEST_RATIO * float(np.mean(np.diff(short) ** 2))
+
     line_hz, amplitude, line_limit = _largest_line(pressure, rate_hz, each, floor_pa)
     reason = ""
     if amplitude > line_limit:
@@ -137,7 +144,8 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
         )
     elif knock_pa > knock_limit:
         reason = f"it jumped by {knock_pa:.1f} Pa: keep hands and wind off the hose"
-    elif wander_pa > wander_limit:
+    elif slow_swing or wander_pa > wander_limit:
+        wander_pa = max(wander_pa, swing_pa if slow_swing else 0.0)
         reason = f"it wanders by {wander_pa:.1f} Pa: leave the hose alone, wait until the sensor is warm"
     return RestCheck(
         not reason,
@@ -173,13 +181,13 @@ def _wander(
 def _largest_line(
     pressure: FloatArray, rate_hz: float, chance: float, floor_pa: float
 ) -> tuple[float | None, float, float]:
-    """(frequency, amplitude, amplitude that noise stays under) of the largest line above 2.5 Hz or 8 bins."""
+    """(frequency, amplitude, amplitude that noise stays under) of the largest line above 2 Hz or 8 bins."""
     n = len(pressure)
     window = np.hanning(n + 1)[:n]
     t = np.arange(n) - (n - 1) / 2.0
     detrended = pressure - pressure.mean() - t * (t @ (pressure - pressure.mean())) / (t @ t)
     power = np.abs(np.fft.rfft(detrended * window)) ** 2
-    first = max(8, math.ceil(2.5 * n / rate_hz))
+    first = max(8, math.ceil(2.0 * n / rate_hz))
     power = power[first:]
     if len(power) < 32:
         return None, 0.0, math.inf

@@ -1,6 +1,6 @@
 """Putting a version of the firmware on a board, so that it starts the old or the new one whatever fails midway.
 
-The board has two folders, `/sumpglass_a` and `/sumpglass_b`, each with one whole version and its manifest. A new
+The board has two folders, `sumpglass_a` and `sumpglass_b`, each with one whole version and its manifest. A new
 version goes into the folder that `main.py` does not name; every file is checked by its hash on the board; then one
 rename of `main.py` switches over. Until that rename the old version starts, after it the new one, and the old one
 stays to go back to. A deploy that was cut short is simply repeated: files that are there already are not sent again.
@@ -9,6 +9,7 @@ Settings and journal lie outside both folders and are never written to.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 from collections.abc import Iterator
@@ -18,7 +19,9 @@ from sumpglass.deploy.payload import BoardFile, Payload
 from sumpglass.deploy.raw_repl import BoardRepl
 from sumpglass.errors import DeviceError, RefusedError
 
-SLOTS = ("/sumpglass_a", "/sumpglass_b")
+SLOTS = ("sumpglass_a", "sumpglass_b")
+START = 'import os, sys\nsys.path.insert(0, os.getcwd().rstrip("/") + "/{slot}")\n'
+"""What `main.py` does first. Paths are relative to the folder in which a board starts, its root."""
 CHUNK_BYTES = 768
 """Of a file in one piece of code: its literal is at most four times as long, and the board compiles it in its heap."""
 
@@ -46,10 +49,10 @@ def _walk(folder, top):
         else:
             print(path[len(top) + 1:] + "\\t" + str(os.stat(path)[6]) + "\\t" + _hash(path))
 def _folders(path):
-    parts = path.split("/")[1:-1]
+    parts = path.split("/")[:-1]
     for n in range(1, len(parts) + 1):
         try:
-            os.mkdir("/" + "/".join(parts[:n]))
+            os.mkdir("/".join(parts[:n]))
         except OSError as e:
             if e.errno != 17:
                 raise
@@ -111,8 +114,8 @@ def open_tools(board: BoardRepl) -> None:
 
 def read_state(board: BoardRepl) -> BoardState:
     """What the board holds. Needs `open_tools`."""
-    main = board.run('_text("/main.py")')
-    named = re.search(r'sys\.path\.insert\(0, "(/sumpglass_[ab])"\)', main)
+    main = board.run('_text("main.py")')
+    named = re.search(r'sys\.path\.insert\(0, .*"/(sumpglass_[ab])"\)', main)
     manifests = {}
     for slot in SLOTS:
         text = board.run(f'_text("{slot}/manifest.json")')
@@ -122,7 +125,7 @@ def read_state(board: BoardRepl) -> BoardState:
             continue
         if isinstance(found, dict) and isinstance(found.get("files"), dict) and isinstance(found.get("digest"), str):
             manifests[slot] = found
-    space = board.run('s = os.statvfs("/"); print(s[0] * s[3])').strip()
+    space = board.run("s = os.statvfs(os.getcwd()); print(s[0] * s[3])").strip()
     system = board.run('print(getattr(sys.implementation, "_machine", sys.platform), sys.version, sep=", ")').strip()
     return BoardState(
         system, named.group(1) if named else None, manifests, int(space), bool(main.strip()) and named is None
@@ -274,15 +277,16 @@ def _write_checked(board: BoardRepl, path: str, content: bytes) -> None:
 
 def _switch(board: BoardRepl, slot: str, main: bytes, state: BoardState) -> None:
     """The one moment of change: a rename, which littlefs does as a whole or not at all."""
-    start = b'import sys; sys.path.insert(0, "' + slot.encode() + b'")\n' + main
+    start = START.format(slot=slot).encode() + main
     if state.foreign_main:
         # Somebody's own program: kept under another name, never thrown away, never overwritten by a second deploy.
         # Copied, not renamed: until the switch the board starts what it started before.
-        board.run('_keep("/main.py", "/main.py.before")')
-    _write_checked(board, "/main.py.new", start)
-    board.run('os.rename("/main.py.new", "/main.py")\nif hasattr(os, "sync"):\n    os.sync()')
+        board.run('_keep("main.py", "main.py.before")')
+    _write_checked(board, "main.py.new", start)
+    board.run('os.rename("main.py.new", "main.py")\nif hasattr(os, "sync"):\n    os.sync()')
 
 
 def reset(board: BoardRepl) -> None:
-    """Start the board anew; the port goes away with it."""
-    board.run_and_leave("import machine; machine.reset()")
+    """Start the board anew; the port goes away with it, often before it has acknowledged."""
+    with contextlib.suppress(DeviceError):
+        board.run_and_leave("import machine; machine.reset()")

@@ -1,0 +1,150 @@
+"""Calibrating a rig against a water column, and zeros: taken live, kept in a casebook, applied to old recordings."""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from sumpglass.analysis.calibration import (
+    Calibration,
+    CalibrationPoint,
+    apply_calibration,
+    calibrate,
+    calibration_fields,
+    calibration_from_fields,
+)
+from sumpglass.analysis.water_column import WaterColumn
+from sumpglass.analysis.zero import ZeroTaken, check_rest, long_run_variance, smallest_step_pa, take_zero
+from sumpglass.errors import DiskError, InputError, RefusedError
+from sumpglass.records import Recording
+from sumpglass.store.casebook import Casebook
+from sumpglass.store.csv_table import read_table
+from sumpglass.store.csv_writer import write_csv
+from sumpglass.workflows.load_recording import load_recording, split_spec
+from sumpglass.workflows.rig_talk import RigTalk
+
+POINT_S = 4.0
+STEADY_FLOOR_PA = 3.0
+"""Unsteadiness of a resting water column that a hand-read one always has: a third of a millimetre."""
+
+
+@dataclass(frozen=True)
+class RigFacts:
+    """Whose calibration it is."""
+
+    board_id: str = ""
+    channel: int = 0
+    part: str = ""
+    scale_pa_per_count: float | None = None
+
+
+def rig_facts(talk: RigTalk) -> RigFacts:
+    """From the rig's identity."""
+    fields = talk.channel_fields()
+    scale = fields["scale"] if fields["transfer"] == 1 and math.isfinite(fields["scale"]) else None
+    return RigFacts(talk.board_id, fields["channel"], fields["part"], scale)
+
+
+def take_point(talk: RigTalk, reading_mm: float, seconds: float = POINT_S) -> CalibrationPoint:
+    """One point: what the rig shows while the column stands at `reading_mm`. Raises RefusedError while it moves."""
+    if not 0.5 <= seconds <= 600.0:
+        raise InputError(f"found {seconds:g} s at each point, expected 0.5 to 600")
+    return point_of(talk.record(seconds), reading_mm)
+
+
+def point_of(recording: Recording, reading_mm: float) -> CalibrationPoint:
+    """A point from a recording made while the column stood still. Raises RefusedError, InputError."""
+    if not math.isfinite(reading_mm):
+        raise InputError(f"found a reading of {reading_mm}, expected millimetres")
+    pressure = np.asarray(recording.pressure_pa, dtype=np.float64)
+    pressure = pressure[np.isfinite(pressure)]
+    if len(pressure) < 32 or recording.rate_hz is None:
+        raise InputError(f"only {len(pressure)} good samples came: check the sensor, then read the column again")
+    rest = check_rest(pressure, recording.rate_hz)
+    moves = max(rest.line_amplitude_pa if rest.line_amplitude_pa > rest.line_limit_pa else 0.0,
+                rest.wander_pa if rest.wander_pa > rest.wander_limit_pa else 0.0)  # fmt: skip
+    if moves > STEADY_FLOOR_PA:
+        raise RefusedError(f"the column still moves ({moves:.1f} Pa): wait until it rests, then read it again")
+    mean_u_pa = math.sqrt(long_run_variance(pressure, recording.rate_hz) / len(pressure))
+    step_pa = recording.sensor.resolution_pa or smallest_step_pa(pressure)
+    quantum_u_pa = step_pa / math.sqrt(12.0) if rest.noise_pa < 0.5 * step_pa else 0.0
+    u_pa = max(math.hypot(mean_u_pa, quantum_u_pa), rest.slow_pa / math.sqrt(8.0), 1e-3)
+    return CalibrationPoint(reading_mm, float(pressure.mean()), u_pa)
+
+
+def calibrate_points(points: list[CalibrationPoint], column: WaterColumn, rig: RigFacts) -> Calibration:
+    """Fit and date it. Raises InputError."""
+    return calibrate(
+        points, column, date=datetime.now(UTC).isoformat(timespec="seconds"), rig=rig.board_id, part=rig.part,
+        channel=rig.channel, scale_pa_per_count=rig.scale_pa_per_count,
+    )  # fmt: skip
+
+
+def keep_calibration(path: str, calibration: Calibration) -> int:
+    """Add it to a casebook, made if need be; returns its number. Never replaces an earlier one."""
+    with Casebook.create(path) as book:
+        return book.add_calibration(calibration.rig, calibration.channel, calibration_fields(calibration))
+
+
+def find_calibration(spec: str) -> tuple[int, Calibration]:
+    """`BOOK` (its latest) or `BOOK#NUMBER`. Raises InputError that says which there are."""
+    path, which = split_spec(spec)
+    with Casebook.open(path) as book:
+        entries = book.calibrations()
+    if not entries:
+        raise InputError(f"{path}: found no calibration in this casebook, expected one: run `sumpglass rig calibrate`")
+    for entry in reversed(entries):
+        if which is None or which == str(entry.id):
+            return entry.id, calibration_from_fields(entry.body)
+    numbers = ", ".join(f"{entry.id} of {entry.at[:10]}" for entry in entries)
+    raise InputError(f"{path}: found no calibration {which!a}, expected one of {numbers}")
+
+
+def load_calibrated(spec: str, calibration: str) -> Recording:
+    """A recording of any kind, read under a calibration from a casebook; the recording's file stays as it is."""
+    _, chosen = find_calibration(calibration)
+    return apply_calibration(load_recording(spec), chosen)
+
+
+def reread(spec: str, calibration: str, out: str) -> Recording:
+    """Write a recording, read under a calibration, to a new CSV file. Raises InputError, DiskError."""
+    if not out.lower().endswith(".csv"):
+        raise InputError(f"{out}: found another ending, expected .csv")
+    if os.path.lexists(out):
+        raise InputError(f"{out}: is there already, expected a new name")
+    recording = load_calibrated(spec, calibration)
+    try:
+        with open(out, "x", encoding="utf-8", newline="") as file:
+            write_csv(recording, file)
+    except OSError as error:
+        raise DiskError(f"{out}: cannot be written ({error.strerror}): choose another place") from None
+    return recording
+
+
+def read_points(path: str) -> list[CalibrationPoint]:
+    """Points from a table CSV: `reading_mm`, `pressure_pa` as the rig showed it, and `u_pa` or none (then 1 Pa).
+
+    Raises InputError with the line.
+    """
+    table = read_table(path, ("reading_mm", "pressure_pa"), ("u_pa",))
+    uncertain = table.numbers.get("u_pa", np.ones(len(table)))
+    for line, u_pa in zip(table.lines, uncertain):
+        if not u_pa >= 0:
+            raise InputError(f"{path}: line {line}: found u_pa {u_pa:g}, expected zero or more")
+    rows = zip(table.numbers["reading_mm"], table.numbers["pressure_pa"], uncertain)
+    return [CalibrationPoint(float(mm), float(pa), float(u)) for mm, pa, u in rows]
+
+
+def zero_rig(talk: RigTalk, seconds: float, book_path: str | None = None) -> ZeroTaken:
+    """Take a zero from the rig open to the room, and keep it in a casebook. Raises RefusedError when not at rest."""
+    taken = take_zero(talk.record(seconds))
+    if book_path:
+        facts = rig_facts(talk)
+        with Casebook.create(book_path) as book:
+            body = {"samples": taken.samples, "duration_s": taken.duration_s, "noise_pa": taken.rest.noise_pa}
+            book.add_zero(facts.board_id, facts.channel, taken.zero.pressure_pa, taken.zero.u95_pa, body)
+    return taken
