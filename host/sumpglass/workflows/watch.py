@@ -37,6 +37,7 @@ class DemoTrace:
     name: str
     title: str
     path: str
+    cylinders: int | None = None
 
 
 def watch(request: WatchRequest) -> Any:
@@ -198,12 +199,20 @@ def _trace(path: Path) -> DemoTrace | None:
     captures = [other for other in path.parent.glob(f"{path.stem}.*") if other.suffix != ".toml"]
     if not captures:
         return None
-    title = facts.get("title") or facts.get("scenario", {}).get("title") if isinstance(facts, dict) else None
-    return DemoTrace(path.stem, str(title or path.stem), str(captures[0]))
+    title, cylinders = facts.get("title"), facts.get("cylinders")
+    return DemoTrace(
+        path.stem,
+        title if isinstance(title, str) else path.stem,
+        str(captures[0]),
+        cylinders if isinstance(cylinders, int) and 1 <= cylinders <= 8 else None,
+    )
 
 
 def replay(spec: str, speed: float = 1.0, **more: Any) -> Session:
-    """A recording as it was shown live. `more`: `cylinders`, `zero_pa`, `range_pa`, `at_s`. Raises InputError."""
+    """A recording as it was shown live. `more`: `cylinders`, `zero_pa`, `range_pa`, `at_s`. Raises InputError.
+
+    What a TOML file of the same name tells of a capture (its title, the engine's cylinders) is taken where nobody says.
+    """
     from sumpglass.workflows.sources import open_replay
 
     source = open_replay(spec, speed)
@@ -213,7 +222,11 @@ def replay(spec: str, speed: float = 1.0, **more: Any) -> Session:
         sensor = dataclasses.replace(facts.sensor, range_low_pa=-range_pa, range_high_pa=range_pa)
         source.facts = dataclasses.replace(facts, sensor=sensor)
     zero = None if zero_pa is None else Zero(zero_pa, GIVEN_ZERO_U95_PA)
-    session = Session(source, cylinders=more.get("cylinders"), zero=zero, subject=facts.subject or Path(spec).name)
+    told = _trace(Path(spec).with_suffix(".toml"))
+    cylinders, subject = more.get("cylinders"), facts.subject or Path(spec).name
+    if told is not None and os.path.exists(spec) and os.path.samefile(told.path, spec):
+        cylinders, subject = cylinders if cylinders is not None else told.cylinders, told.title
+    session = Session(source, cylinders=cylinders, zero=zero, subject=subject)
     if more.get("at_s"):
         session.seek(more["at_s"])
     return session

@@ -83,8 +83,11 @@ class NoRig(Screen[None]):
         self.query_one("#ports", Static).update("\n".join([head, *lines, ""]))
 
     def _offers(self) -> str:
-        lines = ["Without a rig:", "  v  the virtual rig: real firmware, a simulated engine, a leak test under way"]
-        lines += [f"  {number}  {safe(trace.title, 70)}" for number, trace in enumerate(self._traces, 1)]
+        lines = ["Without a rig:", "  v  the virtual rig: real firmware, simulated engine, leak test under way"]
+        lines += [
+            f"  {number}  {safe(trace.name.replace('-', ' '), 24):<24} {safe(trace.title, 48)}"
+            for number, trace in enumerate(self._traces, 1)
+        ]
         return "\n".join(lines)
 
     def action_look(self) -> None:

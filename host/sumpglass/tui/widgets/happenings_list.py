@@ -10,9 +10,10 @@ from typing import Any
 from sumpglass.records import Happening, Mark
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
-from sumpglass.tui.words import clock, sentence, sizes
+from sumpglass.tui.words import ago, clock, sentence, sizes
 
 KEPT = 500
+MANY_WITHDRAWN = 3
 
 
 @dataclass
@@ -92,13 +93,29 @@ class HappeningsList(LineWidget):
         title = rule("what happened", width, f"{unseen} new, s: seen" if unseen else "", "alert")
         body: list[Line] = []
         entries = sorted(self._entries.values(), key=lambda entry: (entry.what.t_s, entry.order), reverse=True)
-        for entry in entries[self._top :]:
-            body += self._entry_lines(entry, width)
+        for run in _runs(entries[self._top :]):
+            body += self._run_lines(run, width)
             if len(body) >= height:
                 break
         if not entries:
             body = [((" nothing yet", "quiet"),)]
         return [title, *body]
+
+    def _run_lines(self, run: list[Entry], width: int) -> list[Line]:
+        """A run of withdrawn flags takes one line, so that a doubtful moment does not fill the list."""
+        if len(run) < MANY_WITHDRAWN:
+            return [line for entry in run for line in self._entry_lines(entry, width)]
+        letters = "".join(entry.letter for entry in reversed(run))
+        text = f"{len(run)} flags {ago(self.now_s - run[-1].what.t_s)}"
+        return [
+            (
+                (" ", "plain"),
+                (letters[: width - 30], "struck"),
+                (" ", "plain"),
+                (text, "struck"),
+                (" withdrawn", "quiet"),
+            )
+        ]
 
     def _entry_lines(self, entry: Entry, width: int) -> list[Line]:
         what = entry.what
@@ -125,6 +142,17 @@ class HappeningsList(LineWidget):
         detail = f"{clock(what.t_s)}  {sizes(what, self.unit)}"
         lines += [((f"   {text}", "quiet"),) for text in textwrap.wrap(detail, max(8, width - 4))]
         return lines
+
+
+def _runs(entries: list[Entry]) -> list[list[Entry]]:
+    """Withdrawn flags in a row together, everything else by itself."""
+    runs: list[list[Entry]] = []
+    for entry in entries:
+        if runs and _withdrawn(entry) and _withdrawn(runs[-1][-1]):
+            runs[-1].append(entry)
+        else:
+            runs.append([entry])
+    return runs
 
 
 def _withdrawn(entry: Entry) -> bool:

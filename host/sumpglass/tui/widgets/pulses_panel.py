@@ -59,6 +59,10 @@ class PulsesPanel(LineWidget):
         lines: list[Line] = []
         firing = self.pulses.firing_hz
         firing_at = None if firing is None or firing >= top_hz else int(firing / top_hz * columns)
+        if firing_at is not None:
+            # The line may lie on the edge of two columns: it is the higher of them.
+            near = range(max(0, firing_at - 1), min(columns, firing_at + 2))
+            firing_at = max(near, key=lambda column: bars[column])
         for row in range(rows):
             level = rows - row - 1
             text = "".join(_EIGHTHS[max(0, min(8, round(bar / largest * rows * 8) - level * 8))] for bar in bars)

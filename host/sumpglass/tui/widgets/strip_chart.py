@@ -310,11 +310,18 @@ class StripChart(Widget):
 
     def _flag_lane(self, first: int, columns: int) -> Strip:
         lane: list[tuple[str, str]] = [(" ", "quiet")] * columns
-        for flag in sorted(self._flags.values(), key=lambda flag: (flag.t_s, flag.letter)):
+        withdrawn = [flag for flag in self._flags.values() if flag.kind == "withdrawn"]
+        standing = [flag for flag in self._flags.values() if flag.kind != "withdrawn"]
+        for flag in sorted(standing, key=lambda flag: (flag.t_s, flag.letter)):
             at = self._cell_of(flag.t_s) - first
             if 0 <= at < columns:
                 while at < columns - 1 and lane[at][0] != " ":
                     at += 1
+                lane[at] = (flag.letter, flag.kind)
+        for flag in withdrawn:
+            # What was taken back stays where there is room, and pushes nothing aside.
+            at = self._cell_of(flag.t_s) - first
+            if 0 <= at < columns and lane[at][0] == " ":
                 lane[at] = (flag.letter, flag.kind)
         segments = [Segment(" " * GUTTER, self._style("quiet"))]
         segments += [Segment(letter, self._style(kind)) for letter, kind in lane]
