@@ -1,6 +1,7 @@
 """Which seal leaks, and what share of the leak it carries, from readings with suspects capped in turn.
 
-Under a steady draw the mean flux through the leaks goes inversely with their area: 1/flux is linear in what is open.
+The suction is taken as choked: it falls with the absolute pressure in the crankcase, as in `source_models`. Under such a
+draw the mean flux through the leaks goes inversely with their area: 1/flux is linear in what is open.
 So 1/flux of every reading is a weighted linear model of which suspects are capped; a seal that is capped while another
 still leaks is counted rightly, which a difference of pressures is not. Many suspects are tried: p values are Holm's
 (Holm, Scandinavian Journal of Statistics 6 (1979) 65). Shares are ratios: Fieller's intervals.
@@ -21,6 +22,8 @@ from sumpglass.records import FloatArray
 REPEATABILITY = 0.005
 """Relative standard uncertainty with which an idling engine comes back to the same vacuum. An assumption; repeated
 readings with nothing capped take its place when they scatter more."""
+CHOKED_SHARE = (1.2, 0.3)
+"""Suction over net draw at zero gauge, and its standard uncertainty (common practice, no source)."""
 LEVEL = 0.05
 
 
@@ -106,8 +109,10 @@ def _inverse_flux(readings: Sequence[CappedReading], room: Room) -> tuple[FloatA
             here = float(flux_kg_s_m2(np.array([vacuum]), room)[0])
         slope = (high - low) / (2.0 * step)
         u_vacuum = math.hypot(r.u_pa, REPEATABILITY * vacuum)
-        values.append(1.0 / here)
-        errors.append(max(slope, 0.0) * u_vacuum / here**2)
+        # Draw left at this depth, over that at zero gauge: suction falls, blow-by does not (source_models.CHOKED).
+        left = 1.0 - CHOKED_SHARE[0] * vacuum / room.pressure_pa
+        values.append(left / here)
+        errors.append(math.hypot(max(slope, 0.0) * u_vacuum * left / here**2, CHOKED_SHARE[1] * vacuum / room.pressure_pa / here))
     return np.array(values), np.array(errors), warnings
 
 

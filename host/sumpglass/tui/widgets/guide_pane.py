@@ -99,9 +99,9 @@ class GuidePane(LineWidget):
         status, test = self._status, self._test
         if status is None or test is None:
             return []
-        head = rule(
-            f"{test.title}", width - SIDE, "" if status.step is None else f"step {status.number} of {status.of}"
-        )
+        count = "" if status.step is None else f"step {status.number} of {status.of}: "
+        title = count + test.title
+        head = rule(title if len(title) + 6 <= width - SIDE else title[: width - SIDE - 7] + "…", width - SIDE)
         body = (
             self._verdict(status.verdict, width, height)
             if status.verdict is not None
