@@ -1,4 +1,4 @@
-"""`sumpglass rig`: deploy, check, zero, calibrate, reread and settings of the board."""
+"""`sumpglass rig`: deploy, check, zero, calibrate, reread, collect and settings of the board."""
 
 from __future__ import annotations
 
@@ -6,104 +6,26 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from sumpglass.commands.rig_arguments import PARTS, add_arguments
+
 if TYPE_CHECKING:
     from sumpglass.workflows.rig_talk import RigTalk
 
-PARTS = {
-    "deploy": "put the firmware on a board, every file checked by its hash; settings stay",
-    "check": "acceptance run of a built rig, with a page to print",
-    "zero": "what the rig shows open to the room, refused when it is not at rest",
-    "calibrate": "against a water column, point by point",
-    "reread": "an old recording under a newer calibration, to a new CSV file",
-    "settings": "read, change and keep the board's settings",
-}
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """One sub-command each for `PARTS`."""
-    parts = parser.add_subparsers(dest="part", metavar="PART", required=True, help="one of the following")
-    made = {
-        name: parts.add_parser(name, help=text, description=text.capitalize() + ".") for name, text in PARTS.items()
-    }
-    for name in ("deploy", "check", "zero", "calibrate", "settings"):
-        made[name].add_argument("--port", help="serial port of the rig (default: the only one plugged in)")
-        if name != "deploy":
-            made[name].add_argument("--virtual", action="store_true", help="on the virtual rig instead")
-    for name in ("check", "zero", "calibrate"):
-        made[name].add_argument(
-            "--channel", type=_channel, help="channel of the board (default: the first that reads a difference)"
-        )
-    for part in made.values():
-        part.add_argument("--json", action="store_true", help="one JSON object on standard output")
-    _deploy_arguments(made["deploy"])
-    check = made["check"]
-    check.add_argument("--seconds", type=float, default=75.0, help="at rest, 5 to 3600 (default %(default)s)")
-    check.add_argument("--no-taps", action="store_true", help="leave out the finger taps on the hose")
-    check.add_argument("--page", metavar="FILE.html", help="write the page to print")
-    check.add_argument("--strict", action="store_true", help="exit status 1 when a check failed")
-    made["zero"].add_argument("--seconds", type=float, default=5.0, help="to average (default %(default)s, at least 3)")
-    made["zero"].add_argument("--casebook", metavar="FILE", help="keep the zero there")
-    _calibrate_arguments(made["calibrate"])
-    reread = made["reread"]
-    reread.add_argument("recording", help="any recording: casebook, raw capture or CSV")
-    reread.add_argument(
-        "--calibration", required=True, metavar="BOOK[#N]", help="casebook that holds it; N, or the latest"
-    )
-    reread.add_argument("--out", required=True, metavar="FILE.csv", help="new file to write")
-    settings = made["settings"]
-    settings.add_argument(
-        "--set", action="append", default=[], metavar="NAME=VALUE", help="change one, e.g. channels.0.part=MPXV7007DP"
-    )
-    settings.add_argument("--write", metavar="FILE.json", help="replace all by those of a file")
-    settings.add_argument("--save", metavar="FILE.json", help="keep a copy here, before any change")
-
-
-def _deploy_arguments(deploy: argparse.ArgumentParser) -> None:
-    deploy.add_argument("--again", action="store_true", help="also if the board has this version already")
-    deploy.add_argument("--back", action="store_true", help="switch back to the version that was there before")
-
-
-def _calibrate_arguments(part: argparse.ArgumentParser) -> None:
-    kinds = ("u-tube", "u-tube-one-limb", "upright", "inclined")
-    part.add_argument(
-        "--column", choices=kinds, default="u-tube", help="what is read: u-tube is the difference of both limbs"
-    )
-    part.add_argument("--water-c", type=float, default=20.0, help="temperature of the water (default %(default)s)")
-    part.add_argument("--water-u-c", type=float, default=1.0, help="its standard uncertainty (default %(default)s)")
-    part.add_argument(
-        "--latitude", type=float, help="for local gravity, degrees (default: standard gravity, less certain)"
-    )
-    part.add_argument("--altitude", type=float, default=0.0, help="for local gravity, m")
-    part.add_argument("--tilt", type=float, default=90.0, help="of an inclined tube from the horizontal, degrees")
-    part.add_argument("--tilt-u", type=float, default=0.1, help="its standard uncertainty (default %(default)s)")
-    part.add_argument("--area-ratio", type=float, default=0.0, help="area of the tube over that of the reservoir")
-    part.add_argument(
-        "--reading-u-mm", type=float, default=0.5, help="standard uncertainty of a reading (default %(default)s)"
-    )
-    part.add_argument("--density", type=float, help="of another gauge liquid, kg/m3 (default: clean water)")
-    part.add_argument("--seconds", type=float, default=4.0, help="to average at each point (default %(default)s)")
-    part.add_argument(
-        "--points", metavar="FILE.csv", help="use noted points (reading_mm, pressure_pa, u_pa) instead of a rig"
-    )
-    part.add_argument("--casebook", metavar="FILE", help="keep the calibration there; earlier ones stay")
-
-
-def _channel(text: str) -> int:
-    if text not in ("0", "1", "2", "3"):
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected 0 to 3")
-    return int(text)
+__all__ = ["PARTS", "add_arguments", "run"]
 
 
 def run(options: argparse.Namespace) -> int:
     """Run the chosen part."""
-    return {
+    work = {
         "deploy": _deploy,
         "check": _check,
         "zero": _zero,
         "calibrate": _calibrate,
         "reread": _reread,
+        "collect": _collect,
         "settings": _settings,
-    }[options.part](options)
+    }
+    return work[options.part](options)
 
 
 def _say(text: str) -> None:
@@ -307,6 +229,36 @@ def _reread(options: argparse.Namespace) -> int:
         sys.stdout.write(f"{safe(options.out)}: {len(recording.t_s)} samples\n")
         for warning in recording.warnings:
             _say(f"{safe(warning)}\n")
+    return 0
+
+
+def _collect(options: argparse.Namespace) -> int:
+    from sumpglass.report.as_json import print_json
+    from sumpglass.report.terminal_text import safe
+    from sumpglass.workflows.rig_collect import Collected, Collection, collect, into_casebook
+
+    collection: Collection | None = None
+    with _talk(options) as talk:
+        for event in collect(talk, options.out, options.keep):
+            if isinstance(event, Collection):
+                collection = event
+            elif isinstance(event, Collected):
+                _say(f"\rsegment {event.segment}: {event.size_bytes} bytes, {event.frames} frames            \n")
+            elif event.bytes_there % 4096 < 256:
+                _say(f"\r{event.number} of {event.segments}: {event.bytes_there} of {event.bytes_in_all} bytes ")
+    assert collection is not None
+    number = into_casebook(options.casebook, collection) if options.casebook else None
+    if options.json:
+        segments = [dict(vars(one)) for one in collection.segments]
+        fields = {"board_id": collection.board_id, "segments": segments, "recording": number}
+        print_json(
+            "rig-collect", {**fields, "bytes_lost": collection.bytes_lost, "warnings": list(collection.warnings)}
+        )
+    else:
+        erased = sum(one.erased for one in collection.segments)
+        sys.stdout.write(f"{len(collection.segments)} segments in {safe(options.out)}, {erased} erased on the board\n")
+        for warning in collection.warnings:
+            sys.stdout.write(f"{warning}\n")
     return 0
 
 

@@ -24,6 +24,10 @@ FRESH_S = 0.2
 """Three blocks at 1 kHz; a block holds what was sampled before it was sent."""
 
 
+class RequestRefused(DeviceError):
+    """The rig answered, and the answer was no."""
+
+
 @dataclass(frozen=True)
 class Listening:
     """How far a recording is: seconds recorded of seconds wanted, and the latest level as it came."""
@@ -97,7 +101,7 @@ class RigTalk:
                     continue
                 if item.name == "error":
                     words = item.fields["text"] or wire.ERROR_CODES.get(item.fields["code"], "no reason given")
-                    raise DeviceError(f"{self.source.facts.name}: the rig refuses to {wire.NAMES[kind]}: {words}")
+                    raise RequestRefused(f"{self.source.facts.name}: the rig refuses to {wire.NAMES[kind]}: {words}")
                 if item.name == "answer":
                     return item.fields
         raise DeviceError(f"{self.source.facts.name}: the rig does not answer: unplug it, plug it in again")
