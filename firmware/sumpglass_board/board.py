@@ -114,13 +114,11 @@ class Board:
             self._buses[number] = bus
         return self._buses[number]
 
-    def pin_out(self, pin):
-        """A function that sets an output pin."""
-        return machine.Pin(pin, machine.Pin.OUT).value
+    def clocked_bits(self, clock_pin, data_pin):
+        """A converter that is shifted out bit by bit."""
+        from sumpglass_board.board_bits import ClockedBits  # few boards have one
 
-    def pin_in(self, pin):
-        """A function that reads an input pin."""
-        return machine.Pin(pin, machine.Pin.IN).value
+        return ClockedBits(clock_pin, data_pin)
 
     def start_timer(self, period_us, callback, hard):
         """Call `callback(timer)` every `period_us`; hard: from the interrupt, where nothing may allocate."""

@@ -22,7 +22,11 @@ class Channel:
     def __init__(self, number, config, settings, board):
         self.number = number
         self.config = config
-        self.sensor = sensors.module(config["sensor"]).make(config, board)
+        driver = sensors.module(config["sensor"])
+        problem = driver.check(config)
+        if problem:
+            raise ValueError("channel %d: %s" % (number, problem))
+        self.sensor = driver.make(config, board)
         self.hard = self.sensor.hard
         self.fault_counts = [0] * 8 if self.hard else self.sensor.fault_counts
         self._seen_counts = [0] * 8

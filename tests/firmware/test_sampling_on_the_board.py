@@ -14,6 +14,7 @@ SENSORS = {
     "ads1115": {"sensor": "ads1115"},
     "sdp8xx": {"sensor": "sdp8xx"},
     "sdp8xx of 125 Pa": {"sensor": "sdp8xx", "range_pa": 125},
+    "bridge14": {"sensor": "bridge14", "low_pa": -1600, "high_pa": 1600},
 }
 
 

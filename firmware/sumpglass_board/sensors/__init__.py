@@ -93,8 +93,8 @@ class BusSensor:
                 self._skip = 100000 // self.period_us
                 self.begin_again()
             return self.failed(NO_ANSWER)
-        if self._failures and self.averages:
-            value = self.failed(NOT_READY)  # its average reaches back over the time without answer
+        if self.averages and (self._failures or self._warming):
+            value = self.failed(NOT_READY)  # its average reaches back to before it was ready
         self._failures = 0
         self._warming = 0
         if value != NO_READING:

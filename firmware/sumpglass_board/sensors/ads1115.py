@@ -11,6 +11,7 @@ import struct
 from sumpglass_board.analogue_parts import RAIL_SHARE, check_part, part_facts
 from sumpglass_board.sensors import NOT_READY, RAIL_HIGH, RAIL_LOW, BusSensor
 
+ADDRESSES = (0x48, 0x49, 0x4A, 0x4B)
 CONVERSION = b"\x00"
 CONFIG = 1
 READY = 0x8000  # read: no conversion under way; written: begin one
@@ -28,9 +29,20 @@ def check(config):
         return "input is %r, expected 0 to 3" % (config.get("input"),)
     if config.get("range_v", 6.144) not in GAINS:
         return "range_v is %r, expected one of %s" % (config.get("range_v"), sorted(GAINS))
-    if config.get("address", 0x48) not in (0x48, 0x49, 0x4A, 0x4B):
+    if config.get("address", 0x48) not in ADDRESSES:
         return "address of an ADS1115 is 72 to 75"
     return check_part(config)
+
+
+def probe(bus, address):
+    """Settings for a converter at that address, its sensor left to be filled in; None if it is none."""
+    # Lo_thresh and Hi_thresh stand at these values after power-on, and no other part of this address does that.
+    two = bytearray(2)
+    bus.readfrom_mem_into(address, 2, two)
+    low = bytes(two)
+    bus.readfrom_mem_into(address, 3, two)
+    known = low == b"\x80\x00" and bytes(two) == b"\x7f\xff"
+    return {"sensor": "ads1115", "address": address} if known else None
 
 
 def make(config, board):

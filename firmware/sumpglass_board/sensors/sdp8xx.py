@@ -13,6 +13,7 @@ from time import sleep_ms
 from sumpglass_board.crc8 import crc8
 from sumpglass_board.sensors import BAD_CHECKSUM, BusSensor
 
+ADDRESSES = (0x25, 0x26)
 STOP = b"\x3f\xf9"
 AVERAGED = b"\x36\x15"
 READ_NUMBER = (b"\x36\x7c", b"\xe1\x02")
@@ -21,11 +22,19 @@ SCALES = {0x0A: (60, 500), 0x0B: (240, 125)}  # third byte of the product number
 
 def check(config):
     """What is wrong with these settings, or None."""
-    if config.get("address", 0x25) not in (0x25, 0x26):
+    if config.get("address", 0x25) not in ADDRESSES:
         return "address of an SDP8xx is 37 or 38"
     if config.get("range_pa") not in (None, 125, 500):
         return "range_pa is %r, expected 125 or 500" % (config.get("range_pa"),)
     return None
+
+
+def probe(bus, address):
+    """Settings for a part of this kind; None if it is none."""
+    sensor = Sdp8xx(bus, {"address": address})
+    if sensor.number is None:
+        return None
+    return {"sensor": "sdp8xx", "address": address, "range_pa": sensor.facts()["range_high"]}
 
 
 def make(config, board):

@@ -88,6 +88,7 @@ def _configuration(
         "flash": str(flash),
         "analogue": analogue,
         "bus": bus,
+        "clocked": any("clock_pin" in part for part in bus),
         "packages": [package_folder("sumpglass_board"), package_folder("sumpglass_wire")] if firmware else [],
         "button_pin": (settings.get("button") or {}).get("pin", 22),
     }

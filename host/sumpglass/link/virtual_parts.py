@@ -19,7 +19,7 @@ ANALOGUE = {
 HEADROOM = 0.05
 """How far past its range, relative to half its span, a part still follows; the simulator's default."""
 ADDRESSES = {
-    "ads1115": 0x48, "sdp8xx": 0x25, "bridge14": 0x28, "xgzp6897d": 0x6D, "bmp280": 0x76,
+    "ads1115": 0x48, "sdp8xx": 0x25, "bridge14": 0x28, "xgzp6897d": 0x6D, "bmp280": 0x76, "hx710b": 0,
 }  # fmt: skip
 
 

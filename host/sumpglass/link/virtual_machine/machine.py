@@ -25,6 +25,15 @@ def reset():
     surroundings.leave(42)
 
 
+def disable_irq():
+    """Nothing interrupts a stand-in anyway."""
+    return 0
+
+
+def enable_irq(state):
+    """See `disable_irq`."""
+
+
 def idle():
     """Nothing to do for a moment."""
     world.sleep_us(100)
@@ -47,13 +56,25 @@ class Pin:
     def value(self, level=None):
         """Read, or set."""
         if level is not None:
+            if level and not self._level and self._clocked():
+                self._clocked().clock()
             self._level = level
             return None
         if self._mode == Pin.IN:
+            clocked = self._clocked()
+            if clocked:
+                return clocked.data()
             button = world.config.get("button_pin", 22)
             down = self.name == button and world.pressed()
             return (0 if down else 1) if self._pull == Pin.PULL_UP else (1 if down else 0)
         return self._level
+
+    def _clocked(self):
+        if not world.config.get("clocked"):
+            return None
+        import machine_more
+
+        return machine_more.clocked_device(self.name)
 
 
 class ADC:

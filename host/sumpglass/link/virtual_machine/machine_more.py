@@ -43,7 +43,7 @@ class I2C:
         self._us_per_byte = 9000000 // freq
         self._devices = {}
         for part in world.config.get("bus", []):
-            if part.get("bus", 0) == number:
+            if part.get("bus", 0) == number and "clock_pin" not in part:
                 module = __import__("parts." + part["model"], None, None, ["Device"])
                 self._devices[part["address"]] = module.Device(part, world)
 
@@ -105,3 +105,18 @@ class I2C:
         buffer = bytearray(length)
         self.readfrom_mem_into(address, register, buffer)
         return bytes(buffer)
+
+
+_clocked_devices = {}
+
+
+def clocked_device(pin):
+    """The converter that is clocked out over this pin, or None."""
+    for part in world.config["bus"]:
+        if pin in (part.get("clock_pin"), part.get("data_pin")):
+            number = part["number"]
+            if number not in _clocked_devices:
+                module = __import__("parts." + part["model"], None, None, ["Device"])
+                _clocked_devices[number] = module.Device(part, world)
+            return _clocked_devices[number]
+    return None

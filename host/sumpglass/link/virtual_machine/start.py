@@ -2,7 +2,6 @@
 
 import json
 import os as host_os
-import select as host_select
 import sys
 
 HERE = __file__.rsplit("/", 1)[0]
@@ -62,92 +61,6 @@ class Time:
         return (1609459200 * 1000000 + world.true_us()) * 1000
 
 
-class Script:
-    """Requests that come in at set moments of virtual time: `[[t_us, "hex"], ...]`; stdin holds the same bytes."""
-
-    def __init__(self, script):
-        self._script = [(moment, len(text) // 2) for moment, text in script]
-        self._next = 0
-        self._there = 0
-
-    def byte_comes(self, now_us):
-        """True once for each byte that is there by now (the firmware then reads it)."""
-        while self._next < len(self._script) and self._script[self._next][0] <= now_us:
-            self._there += self._script[self._next][1]
-            self._next += 1
-        if self._there:
-            self._there -= 1
-            return True
-        return False
-
-    def next_us(self):
-        """When the next bytes come, or None."""
-        return self._script[self._next][0] if self._next < len(self._script) else None
-
-
-SCRIPT = Script(CONFIG.get("requests", []))
-
-
-class Poll:
-    """Stand-in for `select.poll`: waiting is when a virtual board's time goes on."""
-
-    def __init__(self):
-        self._poll = host_select.poll()
-        self._stream = None
-        self._write = False
-
-    def register(self, stream, events):
-        self._stream = stream
-        self._write = events == host_select.POLLOUT
-        self._poll.register(stream, events)
-
-    def ipoll(self, timeout_ms=-1):
-        if self._write:
-            return [(self._stream, host_select.POLLOUT)] if world.virtual else self._poll.poll(timeout_ms)
-        if world.virtual:
-            return self._wait_virtual(timeout_ms)
-        return self._wait_real(timeout_ms)
-
-    def _wait_virtual(self, timeout_ms):
-        stop = world.true_us() + timeout_ms * 1000
-        while True:
-            world.run_due()
-            if SCRIPT.byte_comes(world.true_us()):
-                return [(self._stream, host_select.POLLIN)]
-            now = world.true_us()
-            if now >= stop:
-                return ()
-            moment = stop
-            for other in (world.next_due_us(), SCRIPT.next_us()):
-                if other is not None and other < moment:
-                    moment = other
-            world.sleep_us(max(1, moment - now))
-
-    def _wait_real(self, timeout_ms):
-        world.run_due()
-        if timeout_ms == 0:
-            return self._usable(self._poll.poll(0))
-        found = self._usable(self._poll.poll(max(timeout_ms, surroundings.REAL_WAIT_MS)))
-        world.run_due()
-        return found
-
-    def _usable(self, found):
-        for _, event in found:
-            if event & host_select.POLLIN:
-                return found
-            if event & (host_select.POLLHUP | host_select.POLLERR):
-                raise SystemExit(0)  # the host side is gone
-        return ()
-
-
-class Select:
-    """Stand-in for the module `select`."""
-
-    POLLIN = host_select.POLLIN
-    POLLOUT = host_select.POLLOUT
-    poll = Poll
-
-
 class Plain:
     """A module's names, some of which are then replaced."""
 
@@ -160,25 +73,22 @@ class Implementation:
     _machine = CONFIG.get("board_name", "Raspberry Pi Pico with RP2040 (virtual)")
 
 
-def _copy(source, target):
-    for name in dir(source):
-        if not name.startswith("__"):
-            setattr(target, name, getattr(source, name))
+def _copy(source, names):
+    target = Plain()
+    for name in names.split():
+        setattr(target, name, getattr(source, name))
+    return target
 
 
 def _install():
-    time = Time()
-    sys.modules["time"] = time
-    sys.modules["select"] = Select()
-    system = Plain()
-    _copy(host_os, system)
+    sys.modules["time"] = Time
+    sys.modules["select"] = __import__("poll_virtual" if world.virtual else "poll_real").Select
     seed = CONFIG.get("random")
     if seed is not None:
+        system = _copy(host_os, "chdir ilistdir listdir mkdir remove rename rmdir stat statvfs unlink")
         system.urandom = lambda count: bytes([(seed * (index + 3) * 40503 >> 7) & 0xFF for index in range(count)])
-    system.sync = lambda: None
-    sys.modules["os"] = system
-    names = Plain()
-    _copy(sys, names)
+        sys.modules["os"] = system
+    names = _copy(sys, "stdin stdout modules path print_exception exit version implementation maxsize byteorder")
     names.implementation = Implementation
     names.platform = "rp2"
     sys.modules["sys"] = names
@@ -186,8 +96,7 @@ def _install():
     if told is not None:
         import gc as host_gc
 
-        memory = Plain()
-        _copy(host_gc, memory)
+        memory = _copy(host_gc, "collect threshold mem_alloc enable disable")
         memory.mem_free = lambda: told
         sys.modules["gc"] = memory
     host_os.chdir(CONFIG["flash"])

@@ -17,6 +17,7 @@ FEED_FIELDS = "<QIIQ"  # samples written, fault mask, inputs (bit 0: button), sp
 BLOCK = 64
 REAL_WAIT_MS = 4
 BUTTON = 1
+LOOK_US = 15000
 
 
 class PowerCut(BaseException):
@@ -131,6 +132,7 @@ class World:
         self.fault_mask = 0
         self.inputs = 0
         self._noise = 1
+        self._looked_us = 0
 
     def look_at_feed(self):
         """Read the feed's head: how much is there, faults and inputs put in by hand."""
@@ -199,6 +201,9 @@ class World:
     def pressed(self):
         """Whether the button is down."""
         now = self.true_us()
+        if not self.virtual and now - self._looked_us > LOOK_US:
+            self._looked_us = now
+            self.look_at_feed()
         for begin, end in self.press_script:
             if begin <= now < end:
                 return True
