@@ -110,8 +110,7 @@ def test_no_rig_then_the_virtual_one_at_120x40(tmp_path):
         screen = terminal.wait_for("Without a rig")
         assert "/dev/ttyNOTHING" in screen and "there is no such port" in screen
         terminal.press("v")
-        screen = terminal.wait_for(r"VIRTUAL(.|\n)*rig well")
-        assert ".casebook" in screen
+        terminal.wait_for(r"VIRTUAL(.|\n)*\.casebook(.|\n)*rig well")
         terminal.wait_for("V?ACUUM|▼|[0-9] kPa, 95 %")
         terminal.press("Space")
         terminal.wait_for("0:0[0-9] mark")
@@ -157,6 +156,16 @@ def test_pulled_cable_pressed_button_and_a_board_that_hangs(tmp_path):
             terminal.wait_for(LEVEL)
             terminal.press("q", "q")
             terminal.wait_for("status 0")
+
+
+def test_the_demo_is_under_way_within_seconds(tmp_path):
+    with Terminal([*PROGRAM, "demo"], (80, 24), tmp_path) as terminal:
+        began = time.monotonic()
+        terminal.wait_for("VIRTUAL(.|\n)*breather hose(.|\n)*rig well")
+        assert time.monotonic() - began < 15.0
+        terminal.press("q")
+        terminal.wait_for("writes a casebook and a report(.|\n)*status 0")
+    assert not list(tmp_path.iterdir())
 
 
 def test_resize_in_a_terminal(recording, tmp_path):
