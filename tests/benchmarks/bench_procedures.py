@@ -16,9 +16,12 @@ import time
 
 import numpy as np
 
+from sumpglass.procedures.blow_by_flow import blow_by
+from sumpglass.procedures.decay_judge import judge_hold
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import size_leak
 from sumpglass.procedures.openings import Reading, sine_shape_pa
+from sumpglass.procedures.seal_shares import CappedReading, seal_hunt
 from sumpglass.records import Mark, Recording
 
 CD, P0, T0, R, K = 0.61, 101325.0, 293.15, 287.055, 1.4
@@ -178,6 +181,125 @@ def report_leaks(name: str, cases: int, make) -> None:
     )
 
 
+def hold_case(seed: int):
+    """A decay integrated step by step: pump, decay through an opening, a capillary or both, sensor with memory."""
+    rng = np.random.default_rng(seed)
+    kind = ("orifice", "laminar", "mixed")[rng.integers(3)]
+    volume = rng.uniform(3e-3, 12e-3)
+    start = rng.uniform(1000, 2500)
+    half_s = rng.uniform(2, 20)
+    share = {"orifice": 1.0, "laminar": 0.0, "mixed": rng.uniform(0.3, 0.7)}[kind]
+    # Flow at the start such that about half is gone in half_s, shared between opening and capillary.
+    first = volume / (R * T0) * start / half_s * (0.62 * share + 0.69 * (1 - share))
+    area = first * share / float(flux(np.array(start)))
+    slope = first * (1 - share) / start
+    fs = float(rng.choice([20.0, 50.0, 200.0]))
+    steps = int(fs * half_s * rng.uniform(2.0, 5.0))
+    fine, v, trace = max(1, math.ceil(200.0 / fs)), start, []
+
+    def rate(x: float) -> float:
+        up = max(x, 0.0)
+        ratio = 1 - up / P0
+        orifice = P0 / (R * T0) * ratio ** (1 / K) * math.sqrt(2 * K / (K - 1) * R * T0 * (1 - ratio ** ((K - 1) / K)))
+        return (area * orifice + slope * up) * R * T0 / volume
+
+    dt = 1 / fs / fine
+    for _ in range(steps):
+        trace.append(v)
+        for _ in range(fine):
+            v = max(v - dt * rate(v - 0.5 * dt * rate(v)), 0.0)
+    pump = np.concatenate([np.zeros(int(2 * fs)), np.linspace(0, start, int(rng.uniform(1, 4) * fs))]) if rng.uniform() < 0.6 else np.zeros(0)
+    p = -np.concatenate([pump, trace]) + (rng.normal(0, 4) if len(pump) else 0.0) + rng.uniform(0.5, 5) * rng.standard_normal(len(pump) + steps)
+    got = judge_hold(Recording(np.arange(len(p)) / fs, p, rate_hz=fs), volume * 1e3)
+    leak = (area * float(flux(np.array(500.0))) + slope * 500.0) / RHO * 60e3
+    reached = float(np.interp(-start / 2, -np.array(trace), np.arange(steps) / fs)) if trace[-1] < start / 2 else None
+    return kind, leak, reached, got
+
+
+def report_hold(cases: int) -> None:
+    right, leak, held, half, half_held, held_n = [], [], [], [], [], []
+    for seed in range(cases):
+        kind, truth, reached, got = hold_case(seed + 200_000)
+        right.append(got.model == kind)
+        leak.append(abs(got.leak_lpm_at_500pa / truth - 1))
+        held.append(got.leak_lo95 <= truth <= got.leak_hi95)
+        if kind != "mixed" and got.exponent_lo95 is not None and got.exponent_hi95 is not None:
+            held_n.append(got.exponent_lo95 <= {"orifice": 0.5, "laminar": 1.0}[kind] <= got.exponent_hi95)
+        if reached is not None:
+            half.append(abs(got.half_time_s / reached - 1))
+            half_held.append(got.half_time_lo95_s <= reached <= got.half_time_hi95_s)
+    print(
+        f"{'hold':<22} {len(right):5d} cases: law right {100 * np.mean(right):.1f} %; leak at 500 Pa median error {100 * np.median(leak):.2f} %, "
+        f"90th {100 * np.quantile(leak, 0.9):.2f} %, held {100 * np.mean(held):.1f} %; half time median error {100 * np.median(half):.2f} %, "
+        f"held {100 * np.mean(half_held):.1f} %; exponent held {100 * np.mean(held_n):.1f} %"
+    )
+
+
+def seal_case(seed: int):
+    """Suspects capped in turn, some left capped; an engine that comes back to its vacuum within half a per cent."""
+    rng = np.random.default_rng(seed)
+    names = [f"seal {k}" for k in range(int(rng.integers(3, 7)))]
+    shares = {n: float(rng.choice([0.0, 0.0, rng.uniform(0.05, 0.4)])) for n in names}
+    total = sum(shares.values())
+    if total > 0.9:
+        shares = {n: s * 0.9 / total for n, s in shares.items()}
+    area = rng.uniform(2, 12) * 1e-6
+    net = CD * area * float(flux(np.array(rng.uniform(150, 900))))
+    draw = choked_draw(rng, net)
+    rows, capped = [], frozenset()
+    plan = [frozenset()]
+    for n in names:
+        plan += [capped | {n}]
+        if rng.uniform() < 0.3:
+            capped = capped | {n}
+        plan += [capped]
+    u = rng.uniform(0.5, 4)
+    swing = pulses(rng, rng.uniform(1, 60))
+    for k, state in enumerate(plan):
+        repeat = 1 + 0.0025 * rng.standard_normal()
+        here = lambda v, f=repeat: f * draw(v)  # noqa: E731
+        vacuum = steady(here, area * (1 - sum(shares[n] for n in state)), swing)
+        rows.append(CappedReading(state, Reading(0.0, vacuum + u * rng.standard_normal(), u, shape_pa=swing[::8]), float(k)))
+    return shares, seal_hunt(rows)
+
+
+def report_seals(cases: int) -> None:
+    held, false, families, found, large = [], 0, 0, 0, 0
+    for seed in range(cases):
+        shares, got = seal_case(seed + 300_000)
+        wrong = False
+        for s in got.seals:
+            held.append(s.lo95 <= shares[s.name] <= s.hi95)
+            wrong |= s.leaks and shares[s.name] == 0
+            if shares[s.name] > 0.1:
+                large += 1
+                found += s.leaks
+        families += 1
+        false += wrong
+    print(
+        f"{'seal hunt':<22} {families:5d} cases: shares held {100 * np.mean(held):.1f} %; a tight seal blamed in {100 * false / families:.1f} % of hunts; "
+        f"seals over a tenth of the leak found {100 * found / max(large, 1):.1f} %"
+    )
+
+
+def blow_by_case(seed: int):
+    rng = np.random.default_rng(seed)
+    d, p, gas, cd = rng.uniform(1.5, 6), rng.uniform(30, 1500), rng.uniform(25, 75), rng.normal(0.61, 0.0255)
+    kelvin = 273.15 + gas
+    flow = cd * math.pi / 4e6 * d**2 * float(-flux(np.array(-p))) * math.sqrt(T0 / kelvin) / RHO * 60e3
+    u = max(1.0, 0.01 * p)
+    return flow, blow_by(d, p + u * rng.standard_normal(), 1.96 * u)
+
+
+def report_blow_by(cases: int) -> None:
+    error, held = [], []
+    for seed in range(cases):
+        flow, got = blow_by_case(seed + 400_000)
+        error.append(abs(got.blow_by_lpm / flow - 1))
+        held.append(got.lo95 <= flow <= got.hi95)
+    print(f"{'blow-by':<22} {cases:5d} cases, Cd 0.61 +-0.05 and gas 25 to 75 degC unknown: median error {100 * np.median(error):.2f} %; held {100 * np.mean(held):.1f} %")
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--short", action="store_true", help="100 seeds instead of 1000")
@@ -196,6 +318,9 @@ PARTS = {
     "table": lambda n: report_leaks("table, straight", n, lambda s: table_case(s, False)),
     "bent": lambda n: report_leaks("table, bent", n, lambda s: table_case(s, True)),
     "recording": lambda n: report_leaks("recording", n, recording_case),
+    "hold": report_hold,
+    "seals": report_seals,
+    "blow-by": report_blow_by,
 }
 
 if __name__ == "__main__":

@@ -10,10 +10,21 @@ import numpy as np
 from sumpglass.physics.decay import temperature_effect_pa_k
 from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K, air_density_kg_m3, lpm_from_kg_s
 from sumpglass.physics.orifice import bore_m
-from sumpglass.procedures.decay_models import POWER, SUM, DecayData, DecayFit, fit_decay, relative_rate, shape
+from sumpglass.procedures.decay_models import (
+    POWER,
+    SUM,
+    DecayData,
+    DecayFit,
+    bending,
+    fit_decay,
+    orifice_part,
+    relative_rate,
+    shape,
+)
 from sumpglass.procedures.decay_part import DecayPart, find_decay
 from sumpglass.procedures.openings import OPENING_CD, OPENING_CD_U95, Room
 from sumpglass.records import FloatArray, Recording
+from sumpglass.units import STANDARD_ATMOSPHERE_PA
 
 REFERENCE_PA = 500.0
 PURE_WITHIN = 0.04
@@ -63,7 +74,8 @@ class _Judged:
     exponent_lo: float | None
     exponent_hi: float | None
     evidence: dict[str, float]
-    blocks: int
+    others: tuple[DecayFit, ...]
+    """For the mixed law: fits of both families as far from the best as the data allow, for the intervals."""
 
 
 def judge_hold(
@@ -92,7 +104,7 @@ def judge_hold(
 
 
 def _choose(part: DecayPart) -> _Judged:
-    data = DecayData(part.t_s, part.size_pa, part.offset_pa, part.offset_u_pa)
+    data = DecayData(part.t_s, part.size_pa, part.offset_pa, part.offset_u_pa, expansion_per_pa=_expansion(part))
     flexible = min((fit_decay(data, POWER, n) for n in (0.5, 0.65, 0.8, 1.0)), key=lambda f: f.deviance)
     error = flexible.start_pa * shape(flexible.law, flexible.form, flexible.rate_per_s * data.t_s) + flexible.offset_pa - data.size_pa
     memory = float(np.clip(np.sum(error[1:] * error[:-1]) / max(np.sum(error**2), 1e-30), 0.0, 0.95))
@@ -104,7 +116,6 @@ def _choose(part: DecayPart) -> _Judged:
     n = len(data.t_s)
     orifice, laminar = fit_decay(data, POWER, 0.5), fit_decay(data, POWER, 1.0)
     best = min([*powers, *sums, orifice, laminar], key=lambda f: f.deviance)
-    free = min([*powers, orifice, laminar], key=lambda f: f.deviance)
     # What the noise really was is known after the best fit; all deviances are judged by it.
     variance = max(best.deviance / max(n - 4, 1), 0.05)
     evidence = {
@@ -122,9 +133,29 @@ def _choose(part: DecayPart) -> _Judged:
             name = "laminar"
     fit = {"orifice": orifice, "laminar": laminar, "mixed": best}[name]
     fit = replace(fit, covariance=fit.covariance * variance)
-    del free
+    others = _allowed(data, powers, sums, variance) if name == "mixed" else ()
     least = min(evidence.values())
-    return _Judged(name, fit, exponent, lo, hi, {k: v - least for k, v in evidence.items()}, n)
+    return _Judged(name, fit, exponent, lo, hi, {k: v - least for k, v in evidence.items()}, others)
+
+
+def _allowed(data: DecayData, powers: list[DecayFit], sums: list[DecayFit], variance: float) -> tuple[DecayFit, ...]:
+    """Of each family the best form and those at the ends of its 95 % interval, where the data allow the family."""
+    found = []
+    for fits in (powers, sums):
+        forms = np.array([f.form for f in fits])
+        middle, lo, hi = _interval(forms, np.array([f.deviance for f in fits]) / variance)
+        k = int(np.argmin([f.deviance for f in fits]))
+        guess = (fits[k].start_pa, fits[k].rate_per_s)
+        ends = [lo if lo is not None else float(forms[0]), middle, hi if hi is not None else float(forms[-1])]
+        found += [fit_decay(data, fits[k].law, max(form, 0.0), guess) for form in ends]
+    least = min(f.deviance for f in found)
+    # The two families are other shapes: one that fits a little worse is still allowed.
+    return tuple(f for f in found if f.deviance <= least + 6.0 * variance)
+
+
+def _expansion(part: DecayPart) -> float:
+    """c of `decay_models.bending`. Under pressure the outflow is denser as much as it expands: nothing is left."""
+    return 0.75 / GAMMA_AIR / STANDARD_ATMOSPHERE_PA if part.sign < 0 else 0.0
 
 
 def _profile(data: DecayData, law: str, forms: FloatArray) -> list[DecayFit]:
@@ -149,7 +180,7 @@ def _interval(forms: FloatArray, deviance: FloatArray) -> tuple[float, float | N
             width = math.sqrt(3.84 / a)
             if width < forms[1] - forms[0]:
                 return best, best - width, best + width
-            deviance = np.minimum(deviance, deviance) - floor
+            deviance = deviance - floor
         else:
             deviance = deviance - deviance[k]
     else:
@@ -169,7 +200,17 @@ def _interval(forms: FloatArray, deviance: FloatArray) -> tuple[float, float | N
 def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95_l: float, room: Room) -> Hold:
     fit = judged.fit
     warnings = [part.zero_words]
-    half, half_u = _half_time(fit)
+    expansion = _expansion(part)
+    back = _earlier_s(part, fit, expansion)
+    half, half_u = _half_time(fit, back, expansion)
+    for other in judged.others:
+        half_u = max(half_u, abs(math.log(_half_time(other, back, expansion)[0] / half)) / 1.96)
+    # The start itself is known to about what the fall in that time would be hidden by.
+    pace = float(relative_rate(fit.law, fit.form, 1.0)) * fit.rate_per_s * fit.start_pa
+    hidden_s = max(2.0 * part.noise_pa / pace, 0.5 * float(np.diff(part.before_t_s).mean()) if len(part.before_t_s) > 1 else 0.0)
+    half_u = math.hypot(half_u, (1.0 - min(fit.form, 1.0) if fit.law == POWER else 0.5 * (1.0 - fit.form)) * hidden_s / 2.0 / half)
+    ideal = fit.start_pa * float(shape(fit.law, fit.form, np.array([-back * fit.rate_per_s]))[0])
+    start = ideal - bending(fit.law, fit.form, expansion) * ideal**2
     fallen = 1.0 - float(shape(fit.law, fit.form, np.array([fit.rate_per_s * float(part.t_s[-1])]))[0])
     if fallen < 0.5:
         warnings.append(f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law can hardly be told.")
@@ -178,8 +219,12 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
     gaps = sorted(judged.evidence.values())
     if gaps[1] < 6.0 and fallen >= 0.5:
         warnings.append("The evidence does not tell the laws apart clearly.")
-    rate = fit.start_pa * fit.rate_per_s * relative_rate(fit.law, fit.form, REFERENCE_PA / fit.start_pa)
+    rate = _rate(fit)
+    if part.sign < 0:
+        rate *= 1.0 - 0.75 / GAMMA_AIR * orifice_part(fit.law, fit.form) * REFERENCE_PA / room.pressure_pa
     u_rate = _rate_u(fit)
+    for other in judged.others:
+        u_rate = max(u_rate, abs(math.log(_rate(other) / _rate(fit))) / 1.96)
     if not 0.4 * REFERENCE_PA <= REFERENCE_PA <= fit.start_pa or (1.0 - fallen) * fit.start_pa > REFERENCE_PA:
         warnings.append("500 Pa lies outside the pressures seen, so the leak there is an extrapolation.")
     if fit.start_pa > 3500.0:
@@ -191,7 +236,7 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
     hold = Hold(
         judged.model, judged.exponent if judged.model == "mixed" else {"orifice": 0.5, "laminar": 1.0}[judged.model],
         judged.exponent_lo, judged.exponent_hi, half, half * math.exp(-1.96 * half_u), half * math.exp(1.96 * half_u),
-        fit.start_pa, part.t0_s, float(part.t_s[-1]), part.sign * fit.offset_pa, None, None, None, None, None, None,
+        start, part.t0_s - back, float(part.t_s[-1]) + back, part.sign * fit.offset_pa, None, None, None, None, None, None,
         None, None, judged.evidence, rate, u_rate, (),
     )  # fmt: skip
     if volume_l is None:
@@ -244,13 +289,40 @@ def _against(first: Hold, second: Hold, opening_mm: float) -> Hold:
     )  # fmt: skip
 
 
-def _half_time(fit: DecayFit) -> tuple[float, float]:
-    """Time from the start to half its difference, and its relative standard uncertainty (that of the rate)."""
-    low, high = 0.0, 4.0
-    for _ in range(60):
+def _half_time(fit: DecayFit, back_s: float, expansion_per_pa: float) -> tuple[float, float]:
+    """Time in which half is lost from `back_s` before the first sample of the fit, and its relative standard
+    uncertainty (that of the rate)."""
+    first = -back_s * fit.rate_per_s
+    bend = bending(fit.law, fit.form, expansion_per_pa)
+
+    def difference(x: float) -> float:
+        ideal = fit.start_pa * float(shape(fit.law, fit.form, np.array([x]))[0])
+        return ideal - bend * ideal**2
+
+    half = 0.5 * difference(first)
+    low, high = first, first + 6.0
+    for _ in range(50):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if shape(fit.law, fit.form, np.array([middle]))[0] > 0.5 else (low, middle)
-    return high / fit.rate_per_s, math.sqrt(max(float(fit.covariance[1, 1]), 0.0))
+        low, high = (middle, high) if difference(middle) > half else (low, middle)
+    return (high - first) / fit.rate_per_s, math.sqrt(max(float(fit.covariance[1, 1]), 0.0))
+
+
+def _earlier_s(part: DecayPart, fit: DecayFit, expansion_per_pa: float) -> float:
+    """How long before the first sample of the fit the decay was already under way: as far back as the samples lie on
+    the fitted curve. The greatest sample alone would give a start that is late by what noise hides."""
+    bend = bending(fit.law, fit.form, expansion_per_pa)
+    back = 0.0
+    for t, size in zip(part.before_t_s[::-1], part.before_pa[::-1]):
+        ideal = fit.start_pa * float(shape(fit.law, fit.form, np.array([fit.rate_per_s * t]))[0])
+        if abs(ideal - bend * ideal**2 + fit.offset_pa - size) > 3.5 * part.noise_pa + 1e-3 * fit.start_pa:
+            break
+        back = -float(t)
+    return back
+
+
+def _rate(fit: DecayFit) -> float:
+    """Rate of loss at 500 Pa, Pa/s, incompressible."""
+    return fit.start_pa * fit.rate_per_s * relative_rate(fit.law, fit.form, REFERENCE_PA / fit.start_pa)
 
 
 def _rate_u(fit: DecayFit) -> float:

@@ -36,15 +36,30 @@ def shape(law: str, form: float, x: FloatArray) -> FloatArray:
 
 
 def relative_rate(law: str, form: float, remaining: float) -> float:
-    """Rate of loss over its value at the start, when `remaining` of the difference (0..) is left."""
+    """Rate of loss over its value at the start, when `remaining` of the difference (0..) is left; incompressible."""
     if law == POWER:
         return remaining**form
     return (1.0 - form) * remaining**0.5 + form * remaining
 
 
+def orifice_part(law: str, form: float) -> float:
+    """How much of the law is an orifice's, 0 to 1: that part of the flow expands."""
+    return float(np.clip(2.0 * (1.0 - form), 0.0, 1.0)) if law == POWER else 1.0 - form
+
+
+def bending(law: str, form: float, expansion_per_pa: float) -> float:
+    """e of dp = w - e w^2, w the difference that an incompressible law would show.
+
+    An orifice passes (1 - c dp) of the incompressible flow, c = 3/(4 gamma p) to first order in dp/p. Then
+    d(dp)/dt = -k dp^n (1 - c dp) is the incompressible law for w = dp (1 + c dp/(2 - n)), to first order in c.
+    """
+    n = form if law == POWER else 0.5 + 0.5 * form
+    return expansion_per_pa * orifice_part(law, form) / (2.0 - n)
+
+
 @dataclass(frozen=True)
 class DecayFit:
-    """One law fitted. `start_pa` and `rate_per_s` belong to the first sample; `covariance` is of (ln start, ln rate,
+    """One law fitted. `start_pa` (incompressible: see `bending`) and `rate_per_s` belong to the first sample; `covariance` is of (ln start, ln rate,
     offset) in whitened units (multiply by the residual variance)."""
 
     law: str
@@ -67,6 +82,8 @@ class DecayData:
     offset_u_pa: float
     noise_pa: float = 1.0
     whiten: float = 0.0
+    expansion_per_pa: float = 0.0
+    """c: share of the flow, a pascal, that an orifice loses by expansion."""
 
 
 def fit_decay(data: DecayData, law: str, form: float, guess: tuple[float, float] | None = None) -> DecayFit:
@@ -103,10 +120,13 @@ def fit_decay(data: DecayData, law: str, form: float, guess: tuple[float, float]
 def _residual(data: DecayData, law: str, form: float, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     start, rate, offset = float(np.exp(theta[0])), float(np.exp(theta[1])), float(theta[2])
     x = rate * data.t_s
-    curve = start * shape(law, form, x)
+    bend = bending(law, form, data.expansion_per_pa)
+    ideal = start * shape(law, form, x)
+    curve = ideal - bend * ideal**2
     tiny = 1e-5
     by_rate = start * (shape(law, form, x * (1.0 + tiny)) - shape(law, form, x * (1.0 - tiny))) / (2.0 * tiny)
-    columns = np.column_stack([curve, by_rate, np.ones(len(x))])
+    slope = 1.0 - 2.0 * bend * ideal
+    columns = np.column_stack([ideal * slope, by_rate * slope, np.ones(len(x))])
     error = curve + offset - data.size_pa
     if data.whiten:
         error = np.concatenate([[error[0] * np.sqrt(1.0 - data.whiten**2)], error[1:] - data.whiten * error[:-1]])

@@ -31,6 +31,11 @@ class DecayPart:
     zero_words: str
     opened_s: float | None
     """When the hose was opened, if it was."""
+    before_t_s: FloatArray
+    before_pa: FloatArray
+    """Finer block means of the seconds before `t0_s` (times are negative), where the decay may already run."""
+    noise_pa: float
+    """Scatter of those."""
 
 
 def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
@@ -61,8 +66,10 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
         raise RefusedError("less than 8 samples follow the greatest vacuum, expected the decay after the pump: record until it has fallen to half")
     offset, u, words = _zero(recording, t, size, sign, fine_t, fine, peak, end, noise, zero_pa)
     block_t, block = _blocks(t[inside], size[inside], MOST_POINTS)
+    opened = float(fine_t[end]) if end < len(fine) else None
+    early = slice(max(0, peak - len(fine) // 10), peak)
     return DecayPart(
-        t0, block_t - t0, block, sign, offset, u, words, float(fine_t[end]) if end < len(fine) else None
+        t0, block_t - t0, block, sign, offset, u, words, opened, fine_t[early] - t0, fine[early], noise
     )
 
 
