@@ -96,10 +96,11 @@ class Interpreter:
     def changes_scale(self, message: Message) -> bool:
         """True when blocks before and after `message` may read differently, so that they must not be joined."""
         if message.name == "identity":
-            return any(
-                self._scales.get((message.fields["configuration"], scale.channel)) != scale
+            configuration = message.fields["configuration"]
+            return bool(self._held) or any(
+                self._scales.get((configuration, scale.channel)) != scale
                 for scale in map(ChannelScale.of, message.fields["channels"])
-            ) or bool(self._held)
+            )
         if message.name == "status":
             return bool(self._held) or any(scale.ratiometric for scale in self._scales.values())
         return False

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import struct
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,6 +21,10 @@ STRETCH_BYTES = 1 << 20
 """Longer chunks are taken in stretches of this, so that memory does not grow with the chunk."""
 
 _BLOCK_AT = wire.HEADER_LENGTH + 2
+_STATUS_FORM, _STATUS_BODY = wire.BODIES[wire.STATUS]
+_STATUS = struct.Struct(f"<x{wire.HEADER[2:]}{_STATUS_FORM[1:]}")
+_STATUS_NAMES = ("type", "sequence", "time_us", *_STATUS_BODY)
+_STATUS_LENGTH = _STATUS.size + 1
 _BIN_TYPES = {
     2: np.dtype([("mean", "<f4"), ("least", "<i2"), ("greatest", "<i2"), ("mean_square", "<f4")]),
     4: np.dtype([("mean", "<f4"), ("least", "<i4"), ("greatest", "<i4"), ("mean_square", "<f4")]),
@@ -199,8 +206,18 @@ def _item_of(payload: bytes, end: int) -> Item:
             channel, configuration, width, _signed(time_us),
             bins["mean"], bins["least"], bins["greatest"], bins["mean_square"],
         )  # fmt: skip
+    if payload[1] == wire.STATUS and len(payload) == _STATUS_LENGTH and payload[-1] == 0:
+        return _quiet_status(payload, end)
     fields = decode(payload)
     return Message(fields["name"], _signed(fields["time_us"]), fields, end)
+
+
+def _quiet_status(payload: bytes, end: int) -> Message:
+    """`decode` of a status without faults, the message that comes most often, at a sixth of the time."""
+    fields: dict[str, Any] = dict(zip(_STATUS_NAMES, _STATUS.unpack_from(payload)))
+    fields["faults"] = []
+    fields["name"] = "status"
+    return Message("status", _signed(fields["time_us"]), fields, end)
 
 
 def _field(opened: OpenFrames, offset: int, form: str) -> npt.NDArray[np.int64]:

@@ -2,6 +2,7 @@
 
 import json
 import pathlib
+import struct
 import tracemalloc
 
 import numpy as np
@@ -15,6 +16,7 @@ from sumpglass.decode.items import Bins, BoardReset, Message, Samples
 from sumpglass.decode.stream import StreamDecoder
 from sumpglass_wire import layouts as wire
 from sumpglass_wire.frames import LONGEST_FRAME
+from sumpglass_wire.messages import decode
 
 VECTORS = pathlib.Path(__file__).parents[3] / "protocol" / "vectors"
 
@@ -90,6 +92,15 @@ def test_broken_frames_are_counted_and_what_follows_is_read(vector, few):
     }[vector["found"]]  # fmt: skip
     assert (counts.damaged, counts.other_version, counts.unknown) == expected
     assert [item.counts.tolist() for item in items if isinstance(item, Samples)] == [[[1, 2, 3]]]
+
+
+def test_the_quick_way_for_a_quiet_status_is_that_of_the_codec():
+    generator = np.random.default_rng(6)
+    for _ in range(50):
+        body = generator.integers(0, 256, struct.calcsize(wire.BODIES[wire.STATUS][0])).astype(np.uint8).tobytes()
+        payload = struct.pack(wire.HEADER, wire.VERSION_BYTE, wire.STATUS, 7, 10**15) + body + b"\0"
+        _, items = fed(framed(payload))
+        assert items[0].fields == decode(payload)
 
 
 def test_another_major_version_is_refused_with_what_to_do():
