@@ -90,7 +90,9 @@ def _check(name: str, value: float | None, unit: str, limit: float, reason: str,
     if value is None:
         return Check(name, UNKNOWN, "the board does not say", words, reason)
     fits = value >= limit if at_least else value <= limit
-    return Check(name, PASSED if fits else FAILED, f"{value:.4g} {unit}", words, reason, value)
+    # Three digits are all that a person can use, and less than a thousandth of the limit is nothing.
+    shown = 0.0 if not at_least and abs(value) < 1e-3 * limit else value
+    return Check(name, PASSED if fits else FAILED, f"{shown:.3g} {unit}", words, reason, value)
 
 
 def _noise(pressure: FloatArray, rest: Recording, part: SensorPart | None) -> Check:

@@ -6,12 +6,12 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
-from sumpglass.commands.rig_arguments import PARTS, add_arguments
+from sumpglass.commands.rig_arguments import add_arguments
 
 if TYPE_CHECKING:
     from sumpglass.workflows.rig_talk import RigTalk
 
-__all__ = ["PARTS", "add_arguments", "run"]
+__all__ = ["add_arguments", "run"]
 
 
 def run(options: argparse.Namespace) -> int:
