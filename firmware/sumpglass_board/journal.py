@@ -19,7 +19,10 @@ PIECE = 256
 class Journal:
     """Segments in `folder`, at most `limit_bytes` in all; the oldest goes first when it is full."""
 
-    def __init__(self, folder="journal", limit_bytes=524288, segment_bytes=SEGMENT_BYTES):
+    def __init__(
+        self, folder="journal", limit_bytes=524288, segment_bytes=SEGMENT_BYTES, kept_free_bytes=KEPT_FREE_BYTES
+    ):
+        self._kept_free_bytes = kept_free_bytes
         self._folder = folder
         self._segment_bytes = segment_bytes
         self._limit = max(limit_bytes, 2 * segment_bytes)
@@ -169,7 +172,7 @@ class Journal:
         if not hasattr(os, "statvfs"):
             return True
         facts = os.statvfs(self._folder)
-        return facts[0] * facts[3] > KEPT_FREE_BYTES + self._segment_bytes
+        return facts[0] * facts[3] > self._kept_free_bytes + self._segment_bytes
 
     def _give_up_oldest(self):
         number = self._numbers.pop(0)

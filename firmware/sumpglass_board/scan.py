@@ -1,6 +1,6 @@
 """Which sensors are on the bus: addresses that answer, and what each is by its id or by what it says.
 
-At the prompt: `import sumpglass_board.scan as scan; scan.show()` prints one line of JSON a find, ready for the settings.
+At the prompt: `from sumpglass_board import scan; scan.show()` prints one line of JSON a find, ready for the settings.
 """
 
 import json

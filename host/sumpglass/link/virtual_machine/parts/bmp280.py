@@ -46,8 +46,7 @@ class Device:
             memory[0x88 + index] = byte
         if 0xF7 <= self._pointer <= 0xFC:
             self._fill(memory)
-        answer = bytes([memory.get(register, 0) for register in range(self._pointer, self._pointer + length)])
-        return answer
+        return bytes([memory.get(register, 0) for register in range(self._pointer, self._pointer + length)])
 
     def _fill(self, memory):
         fault = self._world.fault(self.number)

@@ -33,8 +33,7 @@ class Device:
         if fault == "bus_held":
             return 0
         if 0 < self._pulses <= 24:
-            bit = self._word >> 24 - self._pulses & 1
-            return bit
+            return self._word >> 24 - self._pulses & 1
         if self._pulses > 24:
             # What follows the last pulse is the wait for the next conversion.
             self._period = PERIODS_US.get(self._pulses, 100000)
