@@ -146,7 +146,8 @@ def test_fast_steps_follow_the_full_equations(cylinders, layout, rpm, opening):
     volume, squeeze = motion.gas_volume(turns)
     blow_by, suction_cda, manifold = 2e-4, 1.5e-6, 35e3
     inputs = gas_path.GasInputs(
-        volume, squeeze, blow_by * motion.blow_by_over_steps(turns), np.full(count, opening), np.full(count, suction_cda),
+        volume, squeeze, blow_by * motion.blow_by_over_steps(turns), np.full(count, opening),
+        np.full(count, suction_cda),
         np.full(count, manifold), np.zeros(count), np.zeros(count),
     )  # fmt: skip
     first = CrankMotion(engine, step_s, rpm, np.random.default_rng(0), True).volume_m3
