@@ -82,10 +82,10 @@ def _burg(values: FloatArray, most: int) -> tuple[FloatArray, float]:
 
 
 def student_95(degrees_of_freedom: float) -> float:
-    """Two-sided 95 % factor of Student's t (Abramowitz and Stegun 26.7.5, exact below 3 by table)."""
+    """Two-sided 95 % factor of Student's t (Abramowitz and Stegun 26.7.5, below 4 by table)."""
     nu = max(1.0, degrees_of_freedom)
-    if nu < 3:
-        return float(np.interp(nu, [1.0, 2.0, 3.0], [12.706, 4.303, 3.182]))
+    if nu < 4:
+        return float(np.interp(nu, [1.0, 2.0, 3.0, 4.0], [12.706, 4.303, 3.182, 2.776]))
     z = 1.959964
     g1 = (z**3 + z) / 4
     g2 = (5 * z**5 + 16 * z**3 + 3 * z) / 96

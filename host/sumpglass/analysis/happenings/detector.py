@@ -80,22 +80,23 @@ class HappeningDetector:
 
     def feed(self, t_s: FloatArray, pressure_pa: FloatArray) -> list[Happening]:
         """Take samples (n,), any n; NaN is a faulty sample. Returns the happenings that are new, revised or withdrawn."""
-        t, p = np.asarray(t_s, dtype=np.float64), np.asarray(pressure_pa, dtype=np.float64)
-        if len(t):
-            self._latest_t = float(t[-1])
+        for at in range(0, len(t_s), PIECE):
+            self._feed_piece(t_s[at : at + PIECE], pressure_pa[at : at + PIECE])
+        self._tell_silence()
+        return self._collect()
+
+    def _feed_piece(self, t_s: FloatArray, pressure_pa: FloatArray) -> None:
+        t, p = np.asarray(t_s, dtype=np.float64), np.asarray(pressure_pa, dtype=np.float64) - self.settings.zero_pa
+        self._latest_t = float(t[-1])
         valid = np.isfinite(p)
         if not valid.all():
             t, p = t[valid], p[valid]
-        p = p - self.settings.zero_pa
         if self._gatherer is None:
             self._learning.append((t, p))
             if sum(len(piece[0]) for piece in self._learning) < RATE_SAMPLES:
-                return []
+                return
             t, p = self._learn_rate()
-        for at in range(0, len(t), PIECE):
-            self._take(t[at : at + PIECE], p[at : at + PIECE])
-        self._tell_silence()
-        return self._collect()
+        self._take(t, p)
 
     def finish(self) -> list[Happening]:
         """No more samples will come: all happenings so far, withdrawn ones too."""
@@ -409,6 +410,7 @@ class HappeningDetector:
 
     def _check(self, episode: Episode, track: Track, hop: int, last: bool = False) -> None:
         assert self._gatherer is not None
+        episode.closing = last
         episode.examine(track, self._samples, hop, self._hop_s, self._gatherer.end_of(-1), self.settings.zero_u95_pa)
         if not last:
             episode.next_check += 1

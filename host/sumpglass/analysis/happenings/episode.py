@@ -15,6 +15,8 @@ from sumpglass.records import FloatArray, Happening
 
 CHECKPOINTS_S = (0.0, 0.2, 0.5, 1.0, 1.8, 3.0)
 """Seconds after the first flag at which cause, onset and sizes are judged again."""
+FITTED_CHECKS = (0, 1, 3, 5)
+"""The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 LOOK_BACK_S = 4.0
 SURE = 0.5
@@ -38,6 +40,8 @@ class Episode:
     late_keys: dict[int, float] = field(default_factory=dict)
     """Reversals that became sure late, with the time of their crossing."""
     next_check: int = 0
+    closing: bool = False
+    """The last examination: no more will be seen."""
     change: Change | None = None
     onset_s: float = np.nan
     crossing_s: float | None = None
@@ -62,7 +66,8 @@ class Episode:
         """Fit the onset and judge the cause from everything up to the end of hop number `hop`."""
         now = start_s + (hop + 1) * hop_s
         if not (self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)):
-            self._fit(track, hop, hop_s, start_s)
+            if self.change is None or self.next_check in FITTED_CHECKS or self.closing:
+                self._fit(track, hop, hop_s, start_s)
         t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
         if len(t) < 24:
             return

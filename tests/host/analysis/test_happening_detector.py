@@ -1,0 +1,173 @@
+"""The causal detector on traces whose truth is known because they were made so."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sumpglass.analysis.happenings.detector import HappeningDetector
+from sumpglass.analysis.happenings.settings import DetectorSettings
+from sumpglass.errors import InputError
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+import trace_maker
+from trace_maker import Step, make
+
+
+def heard(trace, chunk=None, **settings):
+    detector = HappeningDetector(
+        DetectorSettings(
+            rate_hz=trace.rate_hz, range_low_pa=-trace.range_pa, range_high_pa=trace.range_pa, zero_pa=trace.zero_pa,
+            zero_u95_pa=5.0, **settings,
+        )  # fmt: skip
+    )
+    step = chunk or len(trace.t_s)
+    for at in range(0, len(trace.t_s), step):
+        detector.feed(trace.t_s[at : at + step], trace.pressure_pa[at : at + step])
+    return detector.finish()
+
+
+def kept(happenings):
+    return [h for h in happenings if h.withdrawn_s is None]
+
+
+def four(steps, duration=25.0, seed=1, **engine):
+    return make(np.random.default_rng(seed), steps, duration, **engine)
+
+
+def test_an_opening_and_its_closing():
+    found = kept(heard(four([Step(10.0, "opening", -35.0, 0.05), Step(17.0, "closing", -600.0, 0.05)])))
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "opening"), ("recovery", "closing")]
+    loss, back = found
+    assert loss.t_s == pytest.approx(10.005, abs=0.03)
+    assert back.t_s == pytest.approx(17.005, abs=0.03)
+    assert 0 < loss.t_raised_s - loss.t_s < 0.35
+    assert loss.before_pa == pytest.approx(-600, abs=15)
+    assert loss.after_pa == pytest.approx(-35, abs=15)
+    assert loss.p_cause > 0.6
+    assert all(h.settled for h in found)
+
+
+@pytest.mark.parametrize(
+    ("name", "kinds", "cause"),
+    [
+        ("suction", {"sudden_loss", "sign_reversal", "recovery"}, "suction_lost"),
+        ("stop", {"sudden_loss"}, "engine_stop"),
+        ("tap_off", {"sudden_loss", "rig_fault"}, "tap_off"),
+        ("blocked", {"rig_fault"}, "line_blocked"),
+        ("rail", {"rig_fault"}, "sensor_fault"),
+        ("missing", {"rig_fault"}, "sensor_fault"),
+        ("range", {"rig_fault"}, "out_of_range"),
+        ("blip", set(), None),
+        ("drift", set(), None),
+        ("steady", set(), None),
+    ],
+)
+def test_each_story_is_told_with_its_cause(name, kinds, cause):
+    right = 0
+    for seed in range(40, 45):
+        trace = trace_maker.story(seed, name, 500.0)
+        found = [h for h in kept(heard(trace)) if h.kind in kinds or h.kind == "sudden_loss" or not kinds]
+        told = {h.kind for h in found}
+        good = kinds <= told if kinds else not told
+        if cause is not None and found:
+            good = good and found[0].cause == cause
+        right += good
+    assert right >= 4
+
+
+def test_the_same_samples_in_any_pieces_tell_the_same():
+    trace = trace_maker.story(43, "stall_start", 100.0)
+    whole = heard(trace)
+    assert kept(whole)
+    for chunk in (1, 37, 999):
+        pieces = heard(trace, chunk)
+        assert [(h.kind, h.cause, h.key) for h in pieces] == [(h.kind, h.cause, h.key) for h in whole]
+        for a, b in zip(pieces, whole):
+            assert a.t_s == pytest.approx(b.t_s, abs=1e-6)
+            assert a.t_raised_s == pytest.approx(b.t_raised_s, abs=1e-9)
+
+
+def test_a_flag_is_raised_from_the_past_alone():
+    trace = four([Step(10.0, "opening", -35.0, 0.05)], 20.0)
+    raised = kept(heard(trace))[0].t_raised_s
+    early = HappeningDetector(DetectorSettings(rate_hz=1000.0, zero_u95_pa=5.0))
+    upto = int(np.searchsorted(trace.t_s, raised + 0.012))
+    told = early.feed(trace.t_s[:upto], trace.pressure_pa[:upto])
+    assert any(h.kind == "sudden_loss" and h.withdrawn_s is None for h in told)
+    before = HappeningDetector(DetectorSettings(rate_hz=1000.0, zero_u95_pa=5.0))
+    upto = int(np.searchsorted(trace.t_s, raised - 0.012))
+    assert before.feed(trace.t_s[:upto], trace.pressure_pa[:upto]) == []
+
+
+def test_a_short_loss_is_flagged_and_taken_back():
+    trace = four([Step(10.0, "opening", -35.0, 0.01), Step(10.35, "closing", -600.0, 0.01)], 20.0)
+    found = heard(trace)
+    assert kept(found) == []
+    assert any(h.kind == "sudden_loss" and h.withdrawn_s is not None for h in found)
+
+
+def test_a_first_start_is_no_recovery():
+    trace = make(np.random.default_rng(5), [Step(8.0, "engine_start", -500.0, 0.4, rpm=800.0, ramp_s=0.6)], 20.0, running=False)
+    assert kept(heard(trace)) == []
+
+
+def test_faulty_samples_are_told_while_they_last():
+    trace = four([], 12.0)
+    detector = HappeningDetector(DetectorSettings(rate_hz=1000.0))
+    p = trace.pressure_pa.copy()
+    p[8000:] = np.nan
+    told = []
+    for at in range(0, 12000, 50):
+        told += detector.feed(trace.t_s[at : at + 50], p[at : at + 50])
+    assert [(h.kind, h.cause) for h in told] == [("rig_fault", "sensor_fault")]
+    assert told[0].t_s == pytest.approx(8.0, abs=0.01)
+    assert detector.state.state == "no_reading"
+
+
+def test_the_live_state_tells_level_and_speed():
+    trace = four([], 10.0)
+    detector = HappeningDetector(DetectorSettings(rate_hz=1000.0, zero_u95_pa=5.0, cylinders=4))
+    assert detector.state.state == "no_reading"
+    detector.feed(trace.t_s, trace.pressure_pa)
+    state = detector.state
+    assert state.state == "vacuum"
+    assert state.engine == "running"
+    assert state.level_pa == pytest.approx(-600, abs=25)
+    assert state.rpm == pytest.approx(800, rel=0.01)
+
+
+def test_memory_does_not_grow_with_time():
+    detector = HappeningDetector(DetectorSettings(rate_hz=1000.0))
+    rng = np.random.default_rng(0)
+    sizes = []
+    for minute in range(8):
+        t = minute * 60 + np.arange(60_000) / 1000.0
+        detector.feed(t, -500 + rng.standard_normal(60_000))
+        sizes.append(len(detector._samples._t) + len(detector._history.track))
+    assert sizes[-1] <= sizes[3]
+
+
+def test_the_rate_is_learnt_when_nobody_tells_it():
+    trace = four([Step(6.0, "opening", -35.0, 0.05)], 9.0, rate_hz=100.0)
+    detector = HappeningDetector(DetectorSettings(zero_u95_pa=5.0))
+    for t, p in zip(trace.t_s, trace.pressure_pa):
+        detector.feed(np.array([t]), np.array([p]))
+    assert [h.kind for h in kept(detector.finish())] == ["sudden_loss"]
+
+
+def test_nothing_and_next_to_nothing():
+    empty = HappeningDetector(DetectorSettings())
+    assert empty.feed(np.empty(0), np.empty(0)) == []
+    assert empty.finish() == []
+    one = HappeningDetector(DetectorSettings(rate_hz=100.0))
+    one.feed(np.array([0.0]), np.array([-5.0]))
+    assert one.finish() == []
+
+
+def test_settings_that_no_rig_has_are_refused():
+    with pytest.raises(InputError, match="cylinders"):
+        DetectorSettings(cylinders=9)
+    with pytest.raises(InputError, match="rate"):
+        DetectorSettings(rate_hz=0.0)
