@@ -19,6 +19,7 @@ import fittings_drawing  # noqa: E402
 import pipe_threads  # noqa: E402
 import printable_drawing  # noqa: E402
 import pulse_pages  # noqa: E402
+import wiring_boards  # noqa: E402
 import wiring_diagrams  # noqa: E402
 
 PART_COLUMNS = ["reference", "group", "quantity", "part", "may be substituted by", "limits that matter"]
@@ -56,10 +57,9 @@ def as_markdown(rows: list[list[str]]) -> str:
 def sections() -> dict[str, str]:
     """What stands between the markers of BUILD.md, by name."""
     parts = [[row[0], row[2], row[3], row[5]] for row in parts_rows()]
-    wiring = [["sensor", *(board.title for board in wiring_diagrams.BOARDS)]]
-    entries = [(diagram.key, diagram.title) for diagram in wiring_diagrams.DIAGRAMS]
-    for key, title in (*entries, ("button_and_sounder", "Mark button and sounder")):
-        names = [f"drawings/wiring_{key}_{board.key}.svg" for board in wiring_diagrams.BOARDS]
+    wiring = [["sensor", *(board.title for board in wiring_boards.BOARDS)]]
+    for key, title in wiring_diagrams.titles():
+        names = [f"drawings/wiring_{key}_{board.key}.svg" for board in wiring_boards.BOARDS]
         wiring.append([title, *(f"![{title}]({name})" for name in names)])
     return {
         "parts": as_markdown(parts),

@@ -2,70 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 
 import schemdraw
 from schemdraw import elements as elm
-
-schemdraw.use("svg")
-schemdraw.svgconfig.text = "text"
-
-GAP = 9.0
-ROW = 1.6
-
-
-@dataclass(frozen=True)
-class BoardPins:
-    """What a diagram has to know of a board."""
-
-    key: str
-    title: str
-    volts_5: str
-    volts_3: str
-    ground: str
-    sda: str
-    scl: str
-    analogue: str
-    reference: str
-    clock: str
-    data: str
-    button: str
-    sounder: str
-
-
-BOARDS = (
-    BoardPins(
-        "rp2040",
-        "RP2040 board",
-        "VBUS 5 V (40)",
-        "3V3 OUT (36)",
-        "GND (38)",
-        "GP4 SDA (6)",
-        "GP5 SCL (7)",
-        "GP26 ADC0 (31)",
-        "GP27 ADC1 (32)",
-        "GP2 (4)",
-        "GP3 (5)",
-        "GP22 (29)",
-        "GP15 (20)",
-    ),
-    BoardPins(
-        "esp32",
-        "ESP32 board",
-        "5V",
-        "3V3",
-        "GND",
-        "GPIO21 SDA",
-        "GPIO22 SCL",
-        "GPIO34 ADC",
-        "GPIO35 ADC",
-        "GPIO18",
-        "GPIO19",
-        "GPIO27",
-        "GPIO25",
-    ),
-)
+from wiring_boards import BOARDS, GAP, ROW, BoardPins, notes_below, pull_up, tidied
+from wiring_special import CONVERTER_TITLE, button_and_sounder, converter
 
 
 @dataclass(frozen=True)
@@ -103,17 +45,7 @@ DIAGRAMS = (
         (Wire("volts_5", "Vs 5 V"), Wire("analogue", "Vout", divider=True), Wire("ground", "GND")),
         (
             "Divider 10k / 15k brings 5 V down to 3 V (ratio 0.6); 100 nF makes 265 Hz with its 6k.",
-            "1 uF and 10 nF from Vs to GND at the sensor.",
-        ),
-    ),
-    Diagram(
-        "converter16",
-        "Analogue sensor behind a 16-bit converter (ADS1115 type)",
-        "ADS1115 module",
-        _I2C,
-        (
-            "Converter at 3.3 V. Sensor at 5 V: Vout through 10k / 15k to A0, its 5 V through an equal pair to A1, so "
-            "that the supply's error falls out. 100 nF at A0.",
+            "1 uF and 10 nF from Vs to GND at the sensor. A second sensor: the same again on the next converter pin.",
         ),
     ),
     Diagram(
@@ -178,32 +110,15 @@ def wiring(diagram: Diagram, board: BoardPins) -> str:
             continue
         drawing.add(elm.Line().endpoints(start, end))
         if wire.pull_up:
-            _pull_up(drawing, start[0] + 2.2 + 2.6 * pulls, start[1], one.w1[1])
+            pull_up(drawing, start[0] + 2.2 + 2.6 * pulls, start[1], one.w1[1])
             pulls += 1
-    _notes(drawing, f"{diagram.title}.", diagram.notes)
-    return _tidied(drawing.get_imagedata("svg").decode(), f"{diagram.title}, {board.title}")
+    notes_below(drawing, f"{diagram.title}.", diagram.notes)
+    return tidied(drawing.get_imagedata("svg").decode(), f"{diagram.title}, {board.title}")
 
 
 def _from_below(diagram: Diagram) -> list[tuple[int, Wire]]:
     """schemdraw numbers an Ic's pins from below; ours count from above."""
     return list(enumerate(reversed(diagram.wires)))
-
-
-def _pull_up(drawing: schemdraw.Drawing, x: float, y: float, rail_y: float) -> None:
-    """The resistor stands between the rail and the row below it, so that it never lies across another wire."""
-    foot = rail_y - ROW
-    drawing.add(elm.Dot().at((x, y)))
-    if y < foot - 0.01:
-        drawing.add(elm.Line().endpoints((x, y), (x, foot)))
-    drawing.add(elm.Resistor().endpoints((x, foot), (x, rail_y)).label("4.7k", "bottom"))
-    drawing.add(elm.Dot().at((x, rail_y)))
-
-
-def _notes(drawing: schemdraw.Drawing, title: str, notes: tuple[str, ...]) -> None:
-    lines = [(line, 12) for line in textwrap.wrap(title, 70)]
-    lines += [(line, 11) for note in notes for line in textwrap.wrap(note, 84)]
-    for n, (line, size) in enumerate(lines):
-        drawing.add(elm.Label().at((0.0, -0.9 - 0.65 * n)).label(line, halign="left", loc="right", fontsize=size))
 
 
 def _divider(drawing: schemdraw.Drawing, start: tuple[float, float], end: tuple[float, float]) -> None:
@@ -218,54 +133,17 @@ def _divider(drawing: schemdraw.Drawing, start: tuple[float, float], end: tuple[
         drawing.add(elm.Dot().at((x, y - ROW)))
 
 
-def button_and_sounder(board: BoardPins) -> str:
-    """The mark button and the piezo sounder."""
-    drawing = schemdraw.Drawing(show=False, fontsize=12, unit=2)
-    pins = [
-        elm.IcPin(name=name, side="right", anchorname=anchor)
-        for name, anchor in (
-            (board.ground, "ground"),
-            (board.sounder, "sounder"),
-            (board.button, "button"),
-            (board.volts_3, "volts"),
-        )
-    ]
-    chip = drawing.add(
-        elm.Ic(pins=pins, size=(3.6, ROW * 4 + 0.4), pinspacing=ROW, leadlen=0.5).label(board.title, "top")
-    )
-    x = chip.volts[0]
-    near, far = x + 4.5, x + 8.0
-    drawing.add(elm.Line().endpoints(chip.volts, (near, chip.volts[1])))
-    drawing.add(elm.Button().endpoints((near, chip.volts[1]), (near, chip.button[1])).label("mark", "bottom"))
-    drawing.add(elm.Line().endpoints((near, chip.button[1]), chip.button))
-    drawing.add(elm.Resistor().endpoints(chip.sounder, (near, chip.sounder[1])).label("100", "top"))
-    drawing.add(elm.Line().endpoints((near, chip.sounder[1]), (far, chip.sounder[1])))
-    piezo = elm.Capacitor().endpoints((far, chip.sounder[1]), (far, chip.ground[1]))
-    drawing.add(piezo.label("piezo", "bottom"))
-    drawing.add(elm.Line().endpoints((far, chip.ground[1]), chip.ground))
-    _notes(
-        drawing,
-        "Mark button and sounder.",
-        (
-            "The button goes to 3.3 V; the board pulls its pin down. On a lead that has ground only, wire it to GND "
-            "and set it active low.",
-            "The sounder is a bare piezo disc, no coil.",
-        ),
-    )
-    return _tidied(drawing.get_imagedata("svg").decode(), f"Button and sounder, {board.title}")
-
-
-def _tidied(svg: str, title: str) -> str:
-    """A white sheet behind and a title, so that it can be read on a dark page and by a screen reader."""
-    start = svg.index("<svg")
-    end = svg.index(">", start) + 1
-    box = svg[start:end].split('viewBox="')[1].split('"')[0].split()
-    sheet = f'<title>{title}</title><rect x="{box[0]}" y="{box[1]}" width="{box[2]}" height="{box[3]}" fill="#ffffff"/>'
-    return svg[:end] + sheet + svg[end:].rstrip() + "\n"
-
-
 def all_wiring() -> dict[str, str]:
     """File name to SVG."""
     made = {f"wiring_{diagram.key}_{board.key}.svg": wiring(diagram, board) for diagram in DIAGRAMS for board in BOARDS}
-    made.update({f"wiring_button_and_sounder_{board.key}.svg": button_and_sounder(board) for board in BOARDS})
+    for board in BOARDS:
+        made[f"wiring_converter16_{board.key}.svg"] = converter(board)
+        made[f"wiring_button_and_sounder_{board.key}.svg"] = button_and_sounder(board)
     return made
+
+
+def titles() -> list[tuple[str, str]]:
+    """(key, title) of every diagram, in the order of the guide."""
+    ordered = [(diagram.key, diagram.title) for diagram in DIAGRAMS]
+    ordered.insert(1, ("converter16", CONVERTER_TITLE))
+    return [*ordered, ("button_and_sounder", "Mark button and sounder")]
