@@ -208,8 +208,16 @@ def hold_case(seed: int):
         trace.append(v)
         for _ in range(fine):
             v = max(v - dt * rate(v - 0.5 * dt * rate(v)), 0.0)
-    pump = np.concatenate([np.zeros(int(2 * fs)), np.linspace(0, start, int(rng.uniform(1, 4) * fs))]) if rng.uniform() < 0.6 else np.zeros(0)
-    p = -np.concatenate([pump, trace]) + (rng.normal(0, 4) if len(pump) else 0.0) + rng.uniform(0.5, 5) * rng.standard_normal(len(pump) + steps)
+    pump = (
+        np.concatenate([np.zeros(int(2 * fs)), np.linspace(0, start, int(rng.uniform(1, 4) * fs))])
+        if rng.uniform() < 0.6
+        else np.zeros(0)
+    )
+    p = (
+        -np.concatenate([pump, trace])
+        + (rng.normal(0, 4) if len(pump) else 0.0)
+        + rng.uniform(0.5, 5) * rng.standard_normal(len(pump) + steps)
+    )
     got = judge_hold(Recording(np.arange(len(p)) / fs, p, rate_hz=fs), volume * 1e3)
     leak = (area * float(flux(np.array(500.0))) + slope * 500.0) / RHO * 60e3
     reached = float(np.interp(-start / 2, -np.array(trace), np.arange(steps) / fs)) if trace[-1] < start / 2 else None
@@ -259,7 +267,9 @@ def seal_case(seed: int):
         repeat = 1 + 0.0025 * rng.standard_normal()
         here = lambda v, f=repeat: f * draw(v)  # noqa: E731
         vacuum = steady(here, area * (1 - sum(shares[n] for n in state)), swing)
-        rows.append(CappedReading(state, Reading(0.0, vacuum + u * rng.standard_normal(), u, shape_pa=swing[::8]), float(k)))
+        rows.append(
+            CappedReading(state, Reading(0.0, vacuum + u * rng.standard_normal(), u, shape_pa=swing[::8]), float(k))
+        )
     return shares, seal_hunt(rows)
 
 
@@ -297,7 +307,9 @@ def report_blow_by(cases: int) -> None:
         flow, got = blow_by_case(seed + 400_000)
         error.append(abs(got.blow_by_lpm / flow - 1))
         held.append(got.lo95 <= flow <= got.hi95)
-    print(f"{'blow-by':<22} {cases:5d} cases, Cd 0.61 +-0.05 and gas 25 to 75 degC unknown: median error {100 * np.median(error):.2f} %; held {100 * np.mean(held):.1f} %")
+    print(
+        f"{'blow-by':<22} {cases:5d} cases, Cd 0.61 +-0.05 and gas 25 to 75 degC unknown: median error {100 * np.median(error):.2f} %; held {100 * np.mean(held):.1f} %"
+    )
 
 
 def main() -> int:

@@ -42,10 +42,18 @@ def run(options: argparse.Namespace) -> int:
         if value is not None and not low <= value <= high:
             raise InputError(f"found {name} {value:g}, expected {low:g} to {high:g}")
     result = blow_by(
-        options.opening_mm, options.pressure_pa, options.u95_pa, options.gas_c, options.cd, options.cd_u95,
-        options.bore_u95_mm, Room(options.room_kpa * 1000.0), options.displacement_l, options.rpm,
+        options.opening_mm,
+        options.pressure_pa,
+        options.u95_pa,
+        options.gas_c,
+        options.cd,
+        options.cd_u95,
+        options.bore_u95_mm,
+        Room(options.room_kpa * 1000.0),
+        options.displacement_l,
+        options.rpm,
         None if options.manifold_kpa is None else options.manifold_kpa * 1000.0,
-    )  # fmt: skip
+    )
     if options.json:
         print_json("blow-by", blow_by_fields(result))
     else:

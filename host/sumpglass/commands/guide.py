@@ -17,7 +17,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("test", nargs="?", metavar="TEST", help="one of the tests; without it they are listed")
     add("--show", action="store_true", help="say what the test is for, its set-up, cautions and steps, and stop there")
     add("--recording", metavar="FILE", help="judge a marked recording instead: seal-hunt (`cap NAME`, `uncap NAME`)")
-    add("--set", action="append", default=[], metavar="NAME=VALUE", help="a setting, such as openings_mm=5,3.2,2 or limit_pa=2500")
+    add(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="a setting, such as openings_mm=5,3.2,2 or limit_pa=2500",
+    )
     add("--resume", action="store_true", help="take up the test that was broken off in the casebook --out")
     add("--port", metavar="P", help="serial port of the rig; without it the one that looks like a rig")
     add("--virtual", nargs="?", const="leak-test", metavar="SCENARIO", help="the built-in virtual rig")
@@ -130,9 +136,15 @@ def _on_screen(options: argparse.Namespace, settings: dict[str, Any]) -> int:
         if state is None:
             raise InputError(f"{options.out}: holds no {options.test} test that was broken off")
     request = WatchRequest(
-        port=options.port, scenario=options.virtual, out=options.out, record=not options.no_record,
-        cylinders=options.cylinders, zero_pa=options.zero_pa, rate_hz=options.rate_hz, subject=options.subject,
-    )  # fmt: skip
+        port=options.port,
+        scenario=options.virtual,
+        out=options.out,
+        record=not options.no_record,
+        cylinders=options.cylinders,
+        zero_pa=options.zero_pa,
+        rate_hz=options.rate_hz,
+        subject=options.subject,
+    )
     written: list[str] = []
     status = run_guide(lambda: open_request(request), look(options), request, options.test, settings, state, written)
     for name in written:

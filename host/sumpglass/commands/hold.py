@@ -37,10 +37,14 @@ def run(options: argparse.Namespace) -> int:
     if options.volume_l is not None and options.volume_l > 1000.0:
         raise InputError(f"found --volume-l {options.volume_l:g}, expected at most 1000")
     result = hold_of_file(
-        options.file, options.volume_l, options.zero_pa,
-        Room(options.room_kpa * 1000.0, options.room_c + ZERO_CELSIUS_K), options.volume_u95_l, options.reference,
+        options.file,
+        options.volume_l,
+        options.zero_pa,
+        Room(options.room_kpa * 1000.0, options.room_c + ZERO_CELSIUS_K),
+        options.volume_u95_l,
+        options.reference,
         options.reference_opening_mm,
-    )  # fmt: skip
+    )
     if options.json:
         print_json("hold", hold_fields(result))
     else:

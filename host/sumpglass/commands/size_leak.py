@@ -18,9 +18,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a recording with marks `opening D mm` and `closed`, or a table CSV with opening_mm, pressure_pa, u95_pa, "
         "ac_rms_pa, deeper_than_pa",
     )
-    parser.add_argument("--room-kpa", type=positive, default=101.325, metavar="P", help="room pressure, absolute (101.325)")
+    parser.add_argument(
+        "--room-kpa", type=positive, default=101.325, metavar="P", help="room pressure, absolute (101.325)"
+    )
     parser.add_argument("--room-c", type=number, default=20.0, metavar="T", help="room temperature (20)")
-    parser.add_argument("--zero-pa", type=number, metavar="X", help="what the rig reads open to the room; it is subtracted")
+    parser.add_argument(
+        "--zero-pa", type=number, metavar="X", help="what the rig reads open to the room; it is subtracted"
+    )
     parser.add_argument("--range-pa", type=positive, metavar="R", help="greatest pressure that the sensor can tell")
     parser.add_argument(
         "--bore-u95-mm", type=positive_or_zero, default=0.01, metavar="U", help="how well the bores are known (0.01)"

@@ -78,8 +78,12 @@ def blow_by(
         warnings.append(f"Gas at the opening taken as {GAS_C:g} +-{GAS_U95_K:g} degC: measure it and give --gas-c.")
     if u95_pa is None:
         warnings.append(f"The pressure was taken as known to +-{u95:.1f} Pa: give --u95-pa.")
-    warnings.append("Leaks of the crankcase carry blow-by past the opening unmeasured: the figure is a lower bound if it leaks.")
-    warnings.append("One figure is no diagnosis: compare with the same engine's earlier figures, warm, at the same speed.")
+    warnings.append(
+        "Leaks of the crankcase carry blow-by past the opening unmeasured: the figure is a lower bound if it leaks."
+    )
+    warnings.append(
+        "One figure is no diagnosis: compare with the same engine's earlier figures, warm, at the same speed."
+    )
     expected, verdict = None, ""
     if displacement_l is not None and rpm is not None:
         expected = expected_blow_by_lpm(displacement_l * 1e-3, rpm, manifold_pa or IDLE_MANIFOLD_PA)

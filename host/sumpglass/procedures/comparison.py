@@ -6,9 +6,15 @@ from collections.abc import Mapping
 from typing import Any
 
 TOLERANCES: dict[str, tuple[float, float]] = {
-    "rpm": (0.0, 0.05), "firing_hz": (0.0, 0.05), "oil_c": (10.0, 0.0), "room_c": (10.0, 0.0), "room_kpa": (2.0, 0.0),
-    "opening_mm": (0.02, 0.0), "hose_m": (0.05, 0.1), "manifold_kpa": (2.0, 0.05),
-}  # fmt: skip
+    "rpm": (0.0, 0.05),
+    "firing_hz": (0.0, 0.05),
+    "oil_c": (10.0, 0.0),
+    "room_c": (10.0, 0.0),
+    "room_kpa": (2.0, 0.0),
+    "opening_mm": (0.02, 0.0),
+    "hose_m": (0.05, 0.1),
+    "manifold_kpa": (2.0, 0.05),
+}
 """Greatest difference, absolute and relative, that is still the same: common practice, no source."""
 
 

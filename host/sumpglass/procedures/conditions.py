@@ -65,9 +65,14 @@ def settled_away(from_reading: str, deeper: bool | None, least_pa: float = 5.0, 
         change = before.mean_pa - view.level_pa
         need = max(least_pa, share * abs(before.mean_pa), 3.0 * before.u_pa)
         if deeper is True and change < need and now.met:
-            return ConditionNow(False, f"{in_words(view.level_pa)}: no deeper than before ({in_words(before.mean_pa)}); is the right plug in?")
+            return ConditionNow(
+                False,
+                f"{in_words(view.level_pa)}: no deeper than before ({in_words(before.mean_pa)}); is the right plug in?",
+            )
         if deeper is False and -change < need and now.met:
-            return ConditionNow(False, f"{in_words(view.level_pa)}: no less vacuum than before ({in_words(before.mean_pa)})")
+            return ConditionNow(
+                False, f"{in_words(view.level_pa)}: no less vacuum than before ({in_words(before.mean_pa)})"
+            )
         if deeper is None and abs(change) < need and now.met:
             return ConditionNow(False, f"unchanged at {in_words(view.level_pa)}: press if that is right")
         return now
@@ -108,7 +113,9 @@ def pumped(least_pa: float) -> Condition:
         if view.fast_pa is None:
             return NO_SIGNAL
         done = view.fast_pa <= -least_pa
-        return ConditionNow(done, f"{in_words(view.fast_pa)}" + (": enough" if done else f", pump to {in_words(-least_pa)}"))
+        return ConditionNow(
+            done, f"{in_words(view.fast_pa)}" + (": enough" if done else f", pump to {in_words(-least_pa)}")
+        )
 
     return condition
 

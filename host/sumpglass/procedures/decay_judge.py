@@ -106,7 +106,11 @@ def judge_hold(
 def _choose(part: DecayPart) -> _Judged:
     data = DecayData(part.t_s, part.size_pa, part.offset_pa, part.offset_u_pa, expansion_per_pa=_expansion(part))
     flexible = min((fit_decay(data, POWER, n) for n in (0.5, 0.65, 0.8, 1.0)), key=lambda f: f.deviance)
-    error = flexible.start_pa * shape(flexible.law, flexible.form, flexible.rate_per_s * data.t_s) + flexible.offset_pa - data.size_pa
+    error = (
+        flexible.start_pa * shape(flexible.law, flexible.form, flexible.rate_per_s * data.t_s)
+        + flexible.offset_pa
+        - data.size_pa
+    )
     memory = float(np.clip(np.sum(error[1:] * error[:-1]) / max(np.sum(error**2), 1e-30), 0.0, 0.95))
     fresh = error[1:] - memory * error[:-1]
     noise = max(float(np.std(fresh)), 1e-4 * flexible.start_pa, 0.02)
@@ -207,13 +211,19 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
         half_u = max(half_u, abs(math.log(_half_time(other, back, expansion)[0] / half)) / 1.96)
     # The start itself is known to about what the fall in that time would be hidden by.
     pace = float(relative_rate(fit.law, fit.form, 1.0)) * fit.rate_per_s * fit.start_pa
-    hidden_s = max(2.0 * part.noise_pa / pace, 0.5 * float(np.diff(part.before_t_s).mean()) if len(part.before_t_s) > 1 else 0.0)
-    half_u = math.hypot(half_u, (1.0 - min(fit.form, 1.0) if fit.law == POWER else 0.5 * (1.0 - fit.form)) * hidden_s / 2.0 / half)
+    hidden_s = max(
+        2.0 * part.noise_pa / pace, 0.5 * float(np.diff(part.before_t_s).mean()) if len(part.before_t_s) > 1 else 0.0
+    )
+    half_u = math.hypot(
+        half_u, (1.0 - min(fit.form, 1.0) if fit.law == POWER else 0.5 * (1.0 - fit.form)) * hidden_s / 2.0 / half
+    )
     ideal = fit.start_pa * float(shape(fit.law, fit.form, np.array([-back * fit.rate_per_s]))[0])
     start = ideal - bending(fit.law, fit.form, expansion) * ideal**2
     fallen = 1.0 - float(shape(fit.law, fit.form, np.array([fit.rate_per_s * float(part.t_s[-1])]))[0])
     if fallen < 0.5:
-        warnings.append(f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law can hardly be told.")
+        warnings.append(
+            f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law can hardly be told."
+        )
     if part.opened_s is not None:
         warnings.append(f"The hose was opened at {part.opened_s:.1f} s; what follows was left out.")
     gaps = sorted(judged.evidence.values())
@@ -230,19 +240,44 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
     if fit.start_pa > 3500.0:
         warnings.append("The hold started deeper than 3.5 kPa: that is hard on old seals, about 2 kPa is enough.")
     drift = temperature_effect_pa_k(room.pressure_pa, room.temperature_k)
-    warnings.append(f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's temperature is steady.")
+    warnings.append(
+        f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's temperature is steady."
+    )
     if part.sign > 0:
         warnings.append("The hold was under pressure, not vacuum: old seals are pushed outwards by it.")
     hold = Hold(
-        judged.model, judged.exponent if judged.model == "mixed" else {"orifice": 0.5, "laminar": 1.0}[judged.model],
-        judged.exponent_lo, judged.exponent_hi, half, half * math.exp(-1.96 * half_u), half * math.exp(1.96 * half_u),
-        start, part.t0_s - back, float(part.t_s[-1]) + back, part.sign * fit.offset_pa, None, None, None, None, None, None,
-        None, None, judged.evidence, rate, u_rate, (),
-    )  # fmt: skip
+        judged.model,
+        judged.exponent if judged.model == "mixed" else {"orifice": 0.5, "laminar": 1.0}[judged.model],
+        judged.exponent_lo,
+        judged.exponent_hi,
+        half,
+        half * math.exp(-1.96 * half_u),
+        half * math.exp(1.96 * half_u),
+        start,
+        part.t0_s - back,
+        float(part.t_s[-1]) + back,
+        part.sign * fit.offset_pa,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        judged.evidence,
+        rate,
+        u_rate,
+        (),
+    )
     if volume_l is None:
-        warnings.append("No volume was given (--volume-l), so the leak's flow and size are not known; a reference decay with a known opening would do as well.")
+        warnings.append(
+            "No volume was given (--volume-l), so the leak's flow and size are not known; a reference decay with a known opening would do as well."
+        )
         return replace(hold, warnings=tuple(warnings))
-    return replace(_with_volume(hold, volume_l, volume_u95_l, room), warnings=tuple([*warnings, *_volume_words(volume_u95_l)]))
+    return replace(
+        _with_volume(hold, volume_l, volume_u95_l, room), warnings=tuple([*warnings, *_volume_words(volume_u95_l)])
+    )
 
 
 def _volume_words(volume_u95_l: float) -> list[str]:
@@ -261,10 +296,16 @@ def _with_volume(hold: Hold, volume_l: float, volume_u95_l: float, room: Room) -
     # The bore goes with the root of flow over Cd.
     u95_bore = 0.5 * math.hypot(u95, OPENING_CD_U95 / OPENING_CD)
     return replace(
-        hold, leak_lpm_at_500pa=leak, leak_lo95=leak * math.exp(-u95), leak_hi95=leak * math.exp(u95),
-        leak_adiabatic_lpm_at_500pa=leak / GAMMA_AIR, equivalent_mm=bore, equivalent_lo95_mm=bore * math.exp(-u95_bore),
-        equivalent_hi95_mm=bore * math.exp(u95_bore), equivalent_adiabatic_mm=bore / math.sqrt(GAMMA_AIR),
-    )  # fmt: skip
+        hold,
+        leak_lpm_at_500pa=leak,
+        leak_lo95=leak * math.exp(-u95),
+        leak_hi95=leak * math.exp(u95),
+        leak_adiabatic_lpm_at_500pa=leak / GAMMA_AIR,
+        equivalent_mm=bore,
+        equivalent_lo95_mm=bore * math.exp(-u95_bore),
+        equivalent_hi95_mm=bore * math.exp(u95_bore),
+        equivalent_adiabatic_mm=bore / math.sqrt(GAMMA_AIR),
+    )
 
 
 def _equivalent_mm(mass_flow_kg_s: float, room: Room) -> float:
@@ -284,9 +325,13 @@ def _against(first: Hold, second: Hold, opening_mm: float) -> Hold:
     words = f"Size against the decay with the {opening_mm:g} mm opening, which needs no volume, no discharge coefficient and no temperature."
     kept = tuple(w for w in first.warnings if not w.startswith("No volume"))
     return replace(
-        first, equivalent_mm=size, equivalent_lo95_mm=size * math.exp(-0.5 * 1.96 * u),
-        equivalent_hi95_mm=size * math.exp(0.5 * 1.96 * u), equivalent_adiabatic_mm=None, warnings=(*kept, words),
-    )  # fmt: skip
+        first,
+        equivalent_mm=size,
+        equivalent_lo95_mm=size * math.exp(-0.5 * 1.96 * u),
+        equivalent_hi95_mm=size * math.exp(0.5 * 1.96 * u),
+        equivalent_adiabatic_mm=None,
+        warnings=(*kept, words),
+    )
 
 
 def _half_time(fit: DecayFit, back_s: float, expansion_per_pa: float) -> tuple[float, float]:
@@ -329,6 +374,9 @@ def _rate_u(fit: DecayFit) -> float:
     """Relative standard uncertainty of the rate at 500 Pa, from those of start and rate at the start."""
     remaining = REFERENCE_PA / fit.start_pa
     step = 1e-4
-    slope = (math.log(relative_rate(fit.law, fit.form, remaining * (1 + step))) - math.log(relative_rate(fit.law, fit.form, remaining))) / step
+    slope = (
+        math.log(relative_rate(fit.law, fit.form, remaining * (1 + step)))
+        - math.log(relative_rate(fit.law, fit.form, remaining))
+    ) / step
     gradient = np.array([1.0 - slope, 1.0, 0.0])
     return math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))

@@ -63,14 +63,14 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
     t1 = float(fine_t[end - 1]) if end < len(fine) else float(t[-1])
     inside = (t >= t0) & (t <= t1)
     if inside.sum() < 8:
-        raise RefusedError("less than 8 samples follow the greatest vacuum, expected the decay after the pump: record until it has fallen to half")
+        raise RefusedError(
+            "less than 8 samples follow the greatest vacuum, expected the decay after the pump: record until it has fallen to half"
+        )
     offset, u, words = _zero(recording, t, size, sign, fine_t, fine, peak, end, noise, zero_pa)
     block_t, block = _blocks(t[inside], size[inside], MOST_POINTS)
     opened = float(fine_t[end]) if end < len(fine) else None
     early = slice(max(0, peak - len(fine) // 10), peak)
-    return DecayPart(
-        t0, block_t - t0, block, sign, offset, u, words, opened, fine_t[early] - t0, fine[early], noise
-    )
+    return DecayPart(t0, block_t - t0, block, sign, offset, u, words, opened, fine_t[early] - t0, fine[early], noise)
 
 
 def _blocks(t: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
@@ -110,21 +110,38 @@ def _opening(t: FloatArray, y: FloatArray, peak: int, noise: float) -> int:
 
 
 def _zero(
-    recording: Recording, t: FloatArray, size: FloatArray, sign: int, fine_t: FloatArray, fine: FloatArray, peak: int,
-    end: int, noise: float, zero_pa: float | None,
-) -> tuple[float, float, str]:  # fmt: skip
+    recording: Recording,
+    t: FloatArray,
+    size: FloatArray,
+    sign: int,
+    fine_t: FloatArray,
+    fine: FloatArray,
+    peak: int,
+    end: int,
+    noise: float,
+    zero_pa: float | None,
+) -> tuple[float, float, str]:
     if zero_pa is not None:
         return sign * zero_pa, 0.5, f"Zero as given, {zero_pa:g} Pa."
-    for first, last, what in ((0, _flat_until(fine, peak, noise), "before the pump"), (end + 3, len(fine), "after the hose was opened")):
+    for first, last, what in (
+        (0, _flat_until(fine, peak, noise), "before the pump"),
+        (end + 3, len(fine), "after the hose was opened"),
+    ):
         if last - first >= 8 and abs(float(np.mean(fine[first:last]))) < 0.03 * fine[peak] + 10.0:
             part = fine[first:last]
             u = max(float(np.std(part)) / math.sqrt(len(part)) * 2.0, 0.2)
             return float(part.mean()), u, f"Zero from the part {what}: {sign * float(part.mean()):.1f} Pa."
     if recording.zero is not None:
-        return sign * recording.zero.pressure_pa, max(recording.zero.u95_pa / 1.96, 0.1), "Zero as taken before the recording."
-    return 0.0, OFFSET_ASSUMED_U95_PA / 1.96, (
-        f"No zero was given: it was taken as 0 to +-{OFFSET_ASSUMED_U95_PA:g} Pa and fitted with the decay."
-    )  # fmt: skip
+        return (
+            sign * recording.zero.pressure_pa,
+            max(recording.zero.u95_pa / 1.96, 0.1),
+            "Zero as taken before the recording.",
+        )
+    return (
+        0.0,
+        OFFSET_ASSUMED_U95_PA / 1.96,
+        (f"No zero was given: it was taken as 0 to +-{OFFSET_ASSUMED_U95_PA:g} Pa and fitted with the decay."),
+    )
 
 
 def _flat_until(y: FloatArray, peak: int, noise: float) -> int:

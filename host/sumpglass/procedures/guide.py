@@ -150,9 +150,13 @@ class Guide:
     def _caution_step(self) -> Step:
         words = "Read the cautions, then say that you have" if self.test.running_engine else "Read the cautions"
         return Step(
-            "cautions", words, self.test.set_up, by_hand=True, needs_acknowledgement=self.test.running_engine,
+            "cautions",
+            words,
+            self.test.set_up,
+            by_hand=True,
+            needs_acknowledgement=self.test.running_engine,
             condition_words="a key" if not self.test.running_engine else "the key for `acknowledged`",
-        )  # fmt: skip
+        )
 
     # --- what a screen shows ---------------------------------------------------------------------------------------
 
@@ -172,9 +176,19 @@ class Guide:
         if self._dead_since is not None and self._view is not None:
             left = self.settings["dead_end_s"] - (self._view.now_s - self._dead_since)
         return GuideStatus(
-            step, self._index + 1, len(self.steps), self._condition, self._view, left, self._stop, self._paused,
-            self._estimate, self.verdict, cautions, float(self.settings["limit_pa"]),
-        )  # fmt: skip
+            step,
+            self._index + 1,
+            len(self.steps),
+            self._condition,
+            self._view,
+            left,
+            self._stop,
+            self._paused,
+            self._estimate,
+            self.verdict,
+            cautions,
+            float(self.settings["limit_pa"]),
+        )
 
     def begin(self) -> list[GuideEvent]:
         """The first step, or after `from_fields` the one that was broken off."""
@@ -286,16 +300,22 @@ class Guide:
     def to_fields(self) -> dict[str, Any]:
         """State for JSON: the test can be taken up from it another day."""
         return {
-            "schema": STATE_SCHEMA, "version": __version__, "test": self.test.id, "settings": dict(self.settings),
-            "step": self.steps[self._index].id, "done": [self.steps[i].id for i in self._history],
+            "schema": STATE_SCHEMA,
+            "version": __version__,
+            "test": self.test.id,
+            "settings": dict(self.settings),
+            "step": self.steps[self._index].id,
+            "done": [self.steps[i].id for i in self._history],
             "taken": [t.to_fields() for t in self.taken],
-        }  # fmt: skip
+        }
 
     @staticmethod
     def from_fields(fields: Mapping[str, Any]) -> Guide:
         """The guide as it was. Cautions must be read again. Raises InputError for a state that is none."""
         if not isinstance(fields, Mapping) or fields.get("schema") != STATE_SCHEMA:
-            raise InputError("found something else than the state of a guided test, expected one that this program wrote")
+            raise InputError(
+                "found something else than the state of a guided test, expected one that this program wrote"
+            )
         try:
             guide = Guide(find_test(fields["test"]), fields["settings"])
             guide.taken = [Taken.from_fields(t) for t in fields["taken"]]
@@ -303,7 +323,9 @@ class Guide:
             guide._history = [ids.index(name) for name in fields["done"]]
             guide._index = ids.index(fields["step"])
         except (KeyError, ValueError, TypeError) as error:
-            raise InputError(f"the state of the guided test is damaged ({error}), expected one that this program wrote") from None
+            raise InputError(
+                f"the state of the guided test is damaged ({error}), expected one that this program wrote"
+            ) from None
         guide._refresh_estimate()
         return guide
 
@@ -456,7 +478,9 @@ class Guide:
                 return [Resumed("Opened: going on")]
             return []
         if abs(fast) > limit:
-            return self._call_stop(step, view, f"{in_words(fast)} is past the limit of {limit / 1000:g} kPa: open the hose now", limit)
+            return self._call_stop(
+                step, view, f"{in_words(fast)} is past the limit of {limit / 1000:g} kPa: open the hose now", limit
+            )
         if view.clipped and step.reading is not None:
             self._clipped_since = view.now_s if self._clipped_since is None else self._clipped_since
             if view.now_s - self._clipped_since >= 2.0 and view.level_pa is not None:
@@ -464,8 +488,14 @@ class Guide:
                 return [Told(words), *self._take_bound(step, view.level_pa)]
         else:
             self._clipped_since = None
-        if self._dead_since is not None and step.dead_ended and view.now_s - self._dead_since > self.settings["dead_end_s"]:
-            return self._call_stop(step, view, f"Dead-ended for {self.settings['dead_end_s']:g} s: open the hose, let it breathe", None)
+        if (
+            self._dead_since is not None
+            and step.dead_ended
+            and view.now_s - self._dead_since > self.settings["dead_end_s"]
+        ):
+            return self._call_stop(
+                step, view, f"Dead-ended for {self.settings['dead_end_s']:g} s: open the hose, let it breathe", None
+            )
         return []
 
     def _call_stop(self, step: Step, view: SignalView, words: str, limit: float | None) -> list[GuideEvent]:
@@ -499,9 +529,14 @@ class Guide:
         level = level_of(t, p)
         drift = abs(float(p[: len(p) // 3].mean() - p[-(len(p) // 3) :].mean()))
         return SettledLevel(
-            level.t0_s, level.t1_s, level.mean_pa, float(np.hypot(level.u_pa, drift)), level.swing_pa, level.noise_pa,
+            level.t0_s,
+            level.t1_s,
+            level.mean_pa,
+            float(np.hypot(level.u_pa, drift)),
+            level.swing_pa,
+            level.noise_pa,
             level.samples,
-        )  # fmt: skip
+        )
 
     def _take(self, step: Step, level: SettledLevel | None, bound: str, settled: bool) -> list[GuideEvent]:
         if level is None or step.reading is None:
@@ -538,7 +573,9 @@ class Guide:
         try:
             self.verdict = self.test.judge(self.taken, self.settings)
         except InputError as error:
-            self.verdict = Verdict("undecided", str(error)[:1].upper() + str(error)[1:] + ".", does_not_prove=self.test.does_not_prove)
+            self.verdict = Verdict(
+                "undecided", str(error)[:1].upper() + str(error)[1:] + ".", does_not_prove=self.test.does_not_prove
+            )
         self._dead_since = None
         return [Finished(self.verdict)]
 
@@ -555,7 +592,12 @@ class Guide:
         """What the casebook keeps: the verdict, and everything needed to compute it again."""
         if self.verdict is None:
             raise InputError("the test has no verdict yet, expected it to be finished")
-        return {**verdict_fields(self.verdict), "test": self.test.id, "title": self.test.title, "state": self.to_fields()}
+        return {
+            **verdict_fields(self.verdict),
+            "test": self.test.id,
+            "title": self.test.title,
+            "state": self.to_fields(),
+        }
 
 
 def fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
@@ -567,11 +609,16 @@ def fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
 def verdict_fields(verdict: Verdict) -> dict[str, Any]:
     """A verdict as plain values."""
     return {
-        "verdict": verdict.state, "sentence": verdict.sentence,
-        "figures": [{"name": f.name, "value": f.value, "lo95": f.lo95, "hi95": f.hi95, "unit": f.unit} for f in verdict.figures],
-        "next": verdict.next_step, "does_not_prove": verdict.does_not_prove, "warnings": list(verdict.warnings),
+        "verdict": verdict.state,
+        "sentence": verdict.sentence,
+        "figures": [
+            {"name": f.name, "value": f.value, "lo95": f.lo95, "hi95": f.hi95, "unit": f.unit} for f in verdict.figures
+        ],
+        "next": verdict.next_step,
+        "does_not_prove": verdict.does_not_prove,
+        "warnings": list(verdict.warnings),
         "details": dict(verdict.details),
-    }  # fmt: skip
+    }
 
 
 def judge_again(fields: Mapping[str, Any]) -> Verdict:

@@ -59,7 +59,11 @@ class LeakProblem:
     """Readings made ready to fit: flux tables, whitened residuals. `zero_u_pa` is shared by all readings."""
 
     def __init__(
-        self, readings: Sequence[Reading], room: Room, zero_u_pa: float = 0.0, cd: float = OPENING_CD,
+        self,
+        readings: Sequence[Reading],
+        room: Room,
+        zero_u_pa: float = 0.0,
+        cd: float = OPENING_CD,
         bore_u95_mm: float = BORE_U95_MM,
     ) -> None:
         self.room, self.cd, self.zero_u_pa = room, cd, zero_u_pa
@@ -157,9 +161,13 @@ class LeakProblem:
         best = np.argmin(stack, axis=0)
         at = np.arange(len(leaks_mm2))
         return Profile(
-            leaks_mm2, stack[best, at], np.array(draws)[best, at], np.asarray(nuisances)[best],
-            np.array(curvatures)[best, at], model.name,
-        )  # fmt: skip
+            leaks_mm2,
+            stack[best, at],
+            np.array(draws)[best, at],
+            np.asarray(nuisances)[best],
+            np.array(curvatures)[best, at],
+            model.name,
+        )
 
     def _over_draws(
         self, model: SourceModel, nuisance: float, leaks_mm2: FloatArray
@@ -233,14 +241,19 @@ def fit_source(problem: LeakProblem, models: Sequence[SourceModel], threshold: f
         draw_hi = max(draw_hi, float(np.max(p.log_draw[inside] + reach)))
     log_draw = float(np.interp(area, areas, winner.log_draw))
     return SourceFit(
-        winner.model, float(winner.nuisance[k]), area, lo, hi, float(np.exp(log_draw)), float(np.exp(draw_lo)),
-        float(np.exp(draw_hi)), least,
-    )  # fmt: skip
+        winner.model,
+        float(winner.nuisance[k]),
+        area,
+        lo,
+        hi,
+        float(np.exp(log_draw)),
+        float(np.exp(draw_lo)),
+        float(np.exp(draw_hi)),
+        least,
+    )
 
 
-def _narrowed(
-    problem: LeakProblem, models: Sequence[SourceModel], coarse: FloatArray, threshold: float
-) -> FloatArray:
+def _narrowed(problem: LeakProblem, models: Sequence[SourceModel], coarse: FloatArray, threshold: float) -> FloatArray:
     """Areas close together wherever the deviance is near its least, twice refined."""
     areas = coarse
     for points, every in ((40, 3), (90, 1)):
@@ -250,7 +263,9 @@ def _narrowed(
         low, high = areas[first], areas[last]
         if low <= 0.0 or high / low > 3.0:
             least = max(low, high * 1e-4)
-            areas = np.unique(np.concatenate([[low], np.linspace(low, high, points), np.geomspace(least, high, points // 2)]))
+            areas = np.unique(
+                np.concatenate([[low], np.linspace(low, high, points), np.geomspace(least, high, points // 2)])
+            )
         else:
             areas = np.linspace(low, high, points)
     return areas
@@ -295,5 +310,3 @@ def _outer(above: FloatArray) -> int:
     """Index of the first point above the level that has no point under it further out."""
     under = np.flatnonzero(~np.asarray(above, dtype=bool))
     return int(under[-1] + 1) if len(under) else 0
-
-

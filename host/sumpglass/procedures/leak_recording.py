@@ -69,7 +69,9 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
         else:
             readings.append(_reading(stretch, level, zero))
     if recording.line is None:
-        warnings.append("Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them.")
+        warnings.append(
+            "Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them."
+        )
     return TakenReadings(tuple(readings), zero.u_pa, tuple(warnings))
 
 
@@ -93,9 +95,13 @@ def _share(t_s: FloatArray, pressure: FloatArray, stretch: Stretch, end_pa: floa
 
 
 def _censored(
-    t_s: FloatArray, pressure: FloatArray, stretch: Stretch, end_pa: float | None, zero: RigZero,
+    t_s: FloatArray,
+    pressure: FloatArray,
+    stretch: Stretch,
+    end_pa: float | None,
+    zero: RigZero,
     level: SettledLevel | None,
-) -> Reading | None:  # fmt: skip
+) -> Reading | None:
     """A censored reading where the later two thirds of the stretch rest on the end of the range."""
     if end_pa is None or end_pa >= 0:
         return None
@@ -122,7 +128,11 @@ def _censored(
 def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: float | None) -> RigZero:
     """The zero: as given, else from a settled stretch with the engine off, else the recording's own, else assumed."""
     if zero_pa is not None:
-        return RigZero(zero_pa, ZERO_GIVEN_U95_PA / 1.96, f"Zero as given, {zero_pa:g} Pa, taken as known to +-{ZERO_GIVEN_U95_PA:g} Pa.")
+        return RigZero(
+            zero_pa,
+            ZERO_GIVEN_U95_PA / 1.96,
+            f"Zero as given, {zero_pa:g} Pa, taken as known to +-{ZERO_GIVEN_U95_PA:g} Pa.",
+        )
     t_s = np.asarray(recording.t_s, dtype=float)
     pressure = np.asarray(recording.pressure_pa, dtype=float)
     for stretch in stretches:
@@ -130,7 +140,11 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
             continue
         level = settled_level(t_s, pressure, stretch.t0_s, stretch.t1_s)
         if level is not None and abs(level.mean_pa) < ZERO_LARGEST_PA and level.swing_rms_pa < ZERO_LARGEST_SWING_PA:
-            return RigZero(level.mean_pa, math.hypot(level.u_pa, 0.1), f"Zero from the engine off at {level.t0_s:.1f} to {level.t1_s:.1f} s: {level.mean_pa:.1f} Pa.")
+            return RigZero(
+                level.mean_pa,
+                math.hypot(level.u_pa, 0.1),
+                f"Zero from the engine off at {level.t0_s:.1f} to {level.t1_s:.1f} s: {level.mean_pa:.1f} Pa.",
+            )
     if recording.zero is not None:
         return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")
     u95 = recording.sensor.offset_u95_pa

@@ -104,15 +104,27 @@ def size_leak(
         warnings.append(f"Drilled bores are taken as true to +-{bore_u95_mm:g} mm (an assumption).")
     bounded = math.isfinite(fit.area_hi95_mm2)
     return LeakSize(
-        _bore(fit.area_mm2), _bore(fit.area_lo95_mm2), _bore(fit.area_hi95_mm2) if bounded else None,
-        fit.area_mm2, fit.area_lo95_mm2, fit.area_hi95_mm2 if bounded else None,
-        draw, lo, hi if bounded else None,
+        _bore(fit.area_mm2),
+        _bore(fit.area_lo95_mm2),
+        _bore(fit.area_hi95_mm2) if bounded else None,
+        fit.area_mm2,
+        fit.area_lo95_mm2,
+        fit.area_hi95_mm2 if bounded else None,
+        draw,
+        lo,
+        hi if bounded else None,
         draw - math.hypot(draw - lo, draw * OPENING_CD_U95 / OPENING_CD),
         draw + math.hypot(hi - draw, draw * OPENING_CD_U95 / OPENING_CD) if bounded else None,
-        points, chi2, _p_value(chi2, freedom, uncertainty_stated), bend.bent, bend.p_value, fit.model,
+        points,
+        chi2,
+        _p_value(chi2, freedom, uncertainty_stated),
+        bend.bent,
+        bend.p_value,
+        fit.model,
         problem.deepest_pa / fit.nuisance if fit.model != "choked" and fit.nuisance > 0 else None,
-        next_opening_mm(problem, fit, limit_pa), tuple(warnings),
-    )  # fmt: skip
+        next_opening_mm(problem, fit, limit_pa),
+        tuple(warnings),
+    )
 
 
 @dataclass(frozen=True)
@@ -127,7 +139,12 @@ def _bend(problem: LeakProblem, straight: SourceFit, scale: float, threshold: fl
     """Straight or bent, by the likelihood ratio of the best finite source against the choked one."""
     distinct = len({round(float(a), 6) for a in problem.known_mm2})
     if distinct < 3 or (not stated and len(problem.exact) < 4):
-        return _Bend(straight, None, None, ("Too few openings to tell whether the line bends, so a choked suction was taken for granted.",))
+        return _Bend(
+            straight,
+            None,
+            None,
+            ("Too few openings to tell whether the line bends, so a choked suction was taken for granted.",),
+        )
     from scipy.special import chdtrc, fdtrc
 
     bent = fit_source(problem, BENT_MODELS, threshold * scale)
@@ -143,9 +160,14 @@ def _bend(problem: LeakProblem, straight: SourceFit, scale: float, threshold: fl
         return _Bend(_widened(problem, straight, bent, gain / residual, threshold, residual), False, p, ())
     ends = problem.deepest_pa / bent.nuisance if bent.nuisance > 0 else math.inf
     words = f"would end at about {ends / 1000:.1f} kPa of vacuum" if math.isfinite(ends) else "grows with the vacuum"
-    return _Bend(bent, True, p, (
-        f"The line bends (p {p:.2g}): the draw is not choked or its valve moves. A source that {words} was fitted instead.",
-    ))  # fmt: skip
+    return _Bend(
+        bent,
+        True,
+        p,
+        (
+            f"The line bends (p {p:.2g}): the draw is not choked or its valve moves. A source that {words} was fitted instead.",
+        ),
+    )
 
 
 def _widened(
@@ -203,7 +225,9 @@ def _refuse_useless(readings: Sequence[Reading]) -> None:
     if len(exact) < 2:
         raise InputError("found 1 reading that is not saturated, expected at least two with different openings")
     if len({round(r.opening_mm, 6) for r in readings}) < 2:
-        raise InputError(f"all readings are with the opening {exact[0].opening_mm:g} mm, expected at least two different ones")
+        raise InputError(
+            f"all readings are with the opening {exact[0].opening_mm:g} mm, expected at least two different ones"
+        )
     if all((r.vacuum_pa or 0.0) + 2.0 * r.u_pa <= 0 for r in exact):
         raise InputError("no reading shows a vacuum, expected suction: known openings size a leak only under vacuum")
 
@@ -217,7 +241,9 @@ def _refuse_rising(problem: LeakProblem, fit: SourceFit, scale: float) -> None:
     slope = np.sum(weights * (areas - centre) * problem.vacuum_pa) / np.sum(weights * (areas - centre) ** 2)
     u_slope = math.sqrt(scale / np.sum(weights * (areas - centre) ** 2))
     if slope > 0 and (slope > 2.0 * u_slope or not math.isfinite(fit.area_hi95_mm2)):
-        raise InputError("the vacuum does not fall as the opening grows, expected less vacuum with a larger opening: check the order of the readings and that the openings draw room air")
+        raise InputError(
+            "the vacuum does not fall as the opening grows, expected less vacuum with a larger opening: check the order of the readings and that the openings draw room air"
+        )
 
 
 def _warn_of_result(fit: SourceFit) -> list[str]:
@@ -225,7 +251,9 @@ def _warn_of_result(fit: SourceFit) -> list[str]:
     if fit.area_lo95_mm2 <= 0:
         warnings.append("The leak cannot be told from none.")
     if not math.isfinite(fit.area_hi95_mm2):
-        warnings.append("The readings set no upper end to the leak: the openings change the vacuum too little; use larger ones.")
+        warnings.append(
+            "The readings set no upper end to the leak: the openings change the vacuum too little; use larger ones."
+        )
     return warnings
 
 

@@ -73,7 +73,9 @@ def seal_hunt(readings: Sequence[CappedReading], room: Room | None = None) -> Se
     y, u, warnings = _inverse_flux(readings, room)
     design = np.column_stack([np.ones(len(readings)), *[[-float(n in r.capped) for r in readings] for n in names]])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        raise InputError("some suspects were only ever capped together, expected each to be capped or left in a reading of its own")
+        raise InputError(
+            "some suspects were only ever capped together, expected each to be capped or left in a reading of its own"
+        )
     design, drift = _with_drift(design, readings, y, u)
     beta, covariance, chi2 = _weighted(design, y, u)
     freedom = len(y) - design.shape[1]
@@ -85,13 +87,21 @@ def seal_hunt(readings: Sequence[CappedReading], room: Room | None = None) -> Se
     order = np.ones(len(names))
     rest = beta[0] - float(order @ beta[1 : 1 + len(names)])
     contrast = np.concatenate([[1.0], -order, np.zeros(design.shape[1] - 1 - len(names))])
-    lo, hi = _fieller(rest, beta[0], float(contrast @ covariance @ contrast), float(covariance[0, 0]), float(covariance[0] @ contrast))
+    lo, hi = _fieller(
+        rest, beta[0], float(contrast @ covariance @ contrast), float(covariance[0, 0]), float(covariance[0] @ contrast)
+    )
     if sum(not r.capped for r in readings) < 2:
         warnings.append(f"Nothing was read twice: the engine was taken to repeat within {200 * REPEATABILITY:.0f} %.")
     return SealHunt(
-        tuple(sorted(seals, key=lambda s: -s.share)), rest / beta[0], lo, hi, chi2 if freedom > 0 else None, freedom, drift,
+        tuple(sorted(seals, key=lambda s: -s.share)),
+        rest / beta[0],
+        lo,
+        hi,
+        chi2 if freedom > 0 else None,
+        freedom,
+        drift,
         tuple(warnings),
-    )  # fmt: skip
+    )
 
 
 def _inverse_flux(readings: Sequence[CappedReading], room: Room) -> tuple[FloatArray, FloatArray, list[str]]:
@@ -100,9 +110,13 @@ def _inverse_flux(readings: Sequence[CappedReading], room: Room) -> tuple[FloatA
         r = capped.reading
         vacuum = r.vacuum_pa if r.vacuum_pa is not None else r.deeper_than_pa
         if vacuum is None or not vacuum > 0:
-            raise InputError(f"the reading {r.name or 'with ' + ', '.join(sorted(capped.capped))} shows no vacuum, expected one in every reading")
+            raise InputError(
+                f"the reading {r.name or 'with ' + ', '.join(sorted(capped.capped))} shows no vacuum, expected one in every reading"
+            )
         if r.vacuum_pa is None:
-            warnings.append(f"With {', '.join(sorted(capped.capped)) or 'nothing'} capped the reading only says deeper than {vacuum:.0f} Pa: its share is at least what is told.")
+            warnings.append(
+                f"With {', '.join(sorted(capped.capped)) or 'nothing'} capped the reading only says deeper than {vacuum:.0f} Pa: its share is at least what is told."
+            )
         step = max(0.5, 1e-3 * vacuum)
         low, here, high = mean_flux_kg_s_m2(np.array([vacuum - step, vacuum, vacuum + step]), r.shape_pa, room)
         if not here > 0:
@@ -112,7 +126,9 @@ def _inverse_flux(readings: Sequence[CappedReading], room: Room) -> tuple[FloatA
         # Draw left at this depth, over that at zero gauge: suction falls, blow-by does not (source_models.CHOKED).
         left = 1.0 - CHOKED_SHARE[0] * vacuum / room.pressure_pa
         values.append(left / here)
-        errors.append(math.hypot(max(slope, 0.0) * u_vacuum * left / here**2, CHOKED_SHARE[1] * vacuum / room.pressure_pa / here))
+        errors.append(
+            math.hypot(max(slope, 0.0) * u_vacuum * left / here**2, CHOKED_SHARE[1] * vacuum / room.pressure_pa / here)
+        )
     return np.array(values), np.array(errors), warnings
 
 
@@ -123,7 +139,9 @@ def _weighted(design: FloatArray, y: FloatArray, u: FloatArray) -> tuple[FloatAr
     return beta, covariance, float(np.sum(((y - design @ beta) / u) ** 2))
 
 
-def _with_drift(design: FloatArray, readings: Sequence[CappedReading], y: FloatArray, u: FloatArray) -> tuple[FloatArray, bool]:
+def _with_drift(
+    design: FloatArray, readings: Sequence[CappedReading], y: FloatArray, u: FloatArray
+) -> tuple[FloatArray, bool]:
     """Add a column linear in time when the first and last readings with nothing capped differ beyond chance."""
     free = [i for i, r in enumerate(readings) if not r.capped]
     if len(free) < 2 or len(y) <= design.shape[1]:

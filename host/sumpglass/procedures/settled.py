@@ -107,7 +107,7 @@ def _longest_flat(means: FloatArray, late: int) -> tuple[int, int] | None:
     scatter = 1.4826 * float(np.median(np.abs(np.diff(means)))) / math.sqrt(2.0)
     best: tuple[int, int] | None = None
     for j in range(n - 1, max(n - 1 - late, 2), -1):
-        for i in range(0, j - 2):
+        for i in range(j - 2):
             if best is not None and j - i <= best[1] - best[0]:
                 break
             if _flat(means[i : j + 1], scatter):

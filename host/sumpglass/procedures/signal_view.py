@@ -115,17 +115,33 @@ class SignalKeeper:
             return None
         return level_of(t, p) if is_flat(t, p, BLOCK_S) else None
 
-    def view(self, began_s: float, step_level: float | None, extremes: tuple[float | None, float | None],
-             steady_s: float, taken: Sequence[Taken]) -> SignalView:  # fmt: skip
+    def view(
+        self,
+        began_s: float,
+        step_level: float | None,
+        extremes: tuple[float | None, float | None],
+        steady_s: float,
+        taken: Sequence[Taken],
+    ) -> SignalView:
         """The view now."""
         t, p = self.since(self.now_s - 1.0)
         swing = float(p.std()) if len(p) else 0.0
         fast = p[t >= self.now_s - 0.3] if len(p) else p
         return SignalView(
-            self.now_s, began_s, float(p.mean()) if len(p) else None, float(fast.mean()) if len(fast) else None, swing,
-            self._engine(swing), step_level, extremes[0], extremes[1], steady_s, self._clipped(fast), taken,
+            self.now_s,
+            began_s,
+            float(p.mean()) if len(p) else None,
+            float(fast.mean()) if len(fast) else None,
+            swing,
+            self._engine(swing),
+            step_level,
+            extremes[0],
+            extremes[1],
+            steady_s,
+            self._clipped(fast),
+            taken,
             self.firing_hz,
-        )  # fmt: skip
+        )
 
     def _engine(self, swing: float) -> str:
         if self.engine_told:

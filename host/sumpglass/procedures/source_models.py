@@ -46,7 +46,27 @@ def _falling(power: float) -> Callable[[FloatArray, float, float, float], FloatA
 
 CHOKED = SourceModel("choked", (1.0, 1.15, 1.3, 1.5, 1.75, 2.1), _choked, (1.2, 0.3))
 """The prior: blow-by takes a sixth of the suction, give or take (common practice, no source)."""
-_FALLING = (0.04, 0.1, 0.17, 0.25, 0.33, 0.41, 0.49, 0.57, 0.64, 0.7, 0.76, 0.81, 0.85, 0.89, 0.92, 0.945, 0.965, 0.98, 0.99)
+_FALLING = (
+    0.04,
+    0.1,
+    0.17,
+    0.25,
+    0.33,
+    0.41,
+    0.49,
+    0.57,
+    0.64,
+    0.7,
+    0.76,
+    0.81,
+    0.85,
+    0.89,
+    0.92,
+    0.945,
+    0.965,
+    0.98,
+    0.99,
+)
 _RISING = (-0.5, -0.4, -0.3, -0.22, -0.15, -0.1, -0.06, -0.03)
 FINITE_VALVE = SourceModel("finite_valve", _FALLING, _falling(0.33))
 FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _falling(0.5))

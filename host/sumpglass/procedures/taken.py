@@ -55,10 +55,17 @@ class Taken:
     def to_fields(self) -> dict[str, Any]:
         """Plain values for JSON."""
         fields: dict[str, Any] = {
-            "name": self.name, "t0_s": self.t0_s, "t1_s": self.t1_s, "mean_pa": self.mean_pa, "u_pa": self.u_pa,
-            "bound": self.bound, "swing_pa": [round(float(x), 4) for x in self.swing_pa], "noise_pa": self.noise_pa,
-            "settled": self.settled, "values": dict(self.values),
-        }  # fmt: skip
+            "name": self.name,
+            "t0_s": self.t0_s,
+            "t1_s": self.t1_s,
+            "mean_pa": self.mean_pa,
+            "u_pa": self.u_pa,
+            "bound": self.bound,
+            "swing_pa": [round(float(x), 4) for x in self.swing_pa],
+            "noise_pa": self.noise_pa,
+            "settled": self.settled,
+            "values": dict(self.values),
+        }
         if self.trace is not None:
             fields["trace"] = [[round(float(x), 5) for x in part] for part in self.trace]
         return fields
@@ -76,9 +83,13 @@ class Taken:
 
 
 def taken_from(
-    name: str, level: SettledLevel, values: Mapping[str, Any], bound: str = "", settled: bool = True,
+    name: str,
+    level: SettledLevel,
+    values: Mapping[str, Any],
+    bound: str = "",
+    settled: bool = True,
     trace: tuple[FloatArray, FloatArray] | None = None,
-) -> Taken:  # fmt: skip
+) -> Taken:
     """A reading from a level; its swing is thinned to `QUANTILES` values that keep mean and RMS."""
     swing = level.swing_pa
     if len(swing) > QUANTILES:
@@ -91,6 +102,15 @@ def taken_from(
     if trace is not None:
         trace = (np.round(trace[0], 5), np.round(trace[1], 5))
     return Taken(
-        name, level.t0_s, level.t1_s, level.mean_pa, max(level.u_pa, 0.02), bound, swing, level.noise_pa, settled,
-        dict(values), trace,
-    )  # fmt: skip
+        name,
+        level.t0_s,
+        level.t1_s,
+        level.mean_pa,
+        max(level.u_pa, 0.02),
+        bound,
+        swing,
+        level.noise_pa,
+        settled,
+        dict(values),
+        trace,
+    )

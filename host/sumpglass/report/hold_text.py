@@ -28,7 +28,9 @@ def hold_text(result: Hold) -> str:
     """The same for a person."""
     lines = [f"Hold from {in_words(-result.start_pa)}: the leak behaves like {_LAWS[result.model]}."]
     if result.exponent is not None and result.exponent_lo95 is not None and result.exponent_hi95 is not None:
-        lines.append(f"Exponent {result.exponent:.2f} (the data allow {result.exponent_lo95:.2f} to {result.exponent_hi95:.2f}).")
+        lines.append(
+            f"Exponent {result.exponent:.2f} (the data allow {result.exponent_lo95:.2f} to {result.exponent_hi95:.2f})."
+        )
     if result.half_time_s is not None and result.half_time_lo95_s is not None and result.half_time_hi95_s is not None:
         digits = decimals_for((result.half_time_hi95_s - result.half_time_lo95_s) / 2.0, 2)
         lines.append(f"Half of the vacuum is lost in {result.half_time_s:.{digits}f} s.")
@@ -37,9 +39,17 @@ def hold_text(result: Hold) -> str:
         lines.append(
             f"Leak at 0.50 kPa: {result.leak_lpm_at_500pa:.{digits}f} L/min "
             f"({result.leak_lo95:.{digits}f} to {result.leak_hi95:.{digits}f})"
-            + (f"; if no heat reached the gas, {result.leak_adiabatic_lpm_at_500pa:.{digits}f}." if result.leak_adiabatic_lpm_at_500pa is not None else ".")
+            + (
+                f"; if no heat reached the gas, {result.leak_adiabatic_lpm_at_500pa:.{digits}f}."
+                if result.leak_adiabatic_lpm_at_500pa is not None
+                else "."
+            )
         )
-    if result.equivalent_mm is not None and result.equivalent_lo95_mm is not None and result.equivalent_hi95_mm is not None:
+    if (
+        result.equivalent_mm is not None
+        and result.equivalent_lo95_mm is not None
+        and result.equivalent_hi95_mm is not None
+    ):
         digits = max(2, decimals_for((result.equivalent_hi95_mm - result.equivalent_lo95_mm) / 2.0, 2))
         lines.append(
             f"It leaks like a hole of {result.equivalent_mm:.{digits}f} mm "

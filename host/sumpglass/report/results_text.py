@@ -38,13 +38,22 @@ def results_fields(found: Sequence[KeptLike]) -> dict[str, Any]:
     return {
         "results": [
             {
-                "id": r.id, "at": r.at, "kind": r.kind, "title": r.title, "recording": r.recording_id,
-                "verdict": r.verdict, "sentence": r.sentence, "same_again": r.same_again, "body": r.body,
+                "id": r.id,
+                "at": r.at,
+                "kind": r.kind,
+                "title": r.title,
+                "recording": r.recording_id,
+                "verdict": r.verdict,
+                "sentence": r.sentence,
+                "same_again": r.same_again,
+                "body": r.body,
             }
             for r in found
         ],
-        "warnings": [f"result {r.id} comes out differently when it is computed again" for r in found if r.same_again is False],
-    }  # fmt: skip
+        "warnings": [
+            f"result {r.id} comes out differently when it is computed again" for r in found if r.same_again is False
+        ],
+    }
 
 
 def results_text(found: Sequence[KeptLike]) -> str:

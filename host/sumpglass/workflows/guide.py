@@ -19,7 +19,18 @@ from sumpglass.store.casebook import Casebook, is_sqlite
 STATE = "guide-state"
 """Kind of the casebook entries that hold a test which was broken off."""
 
-__all__ = ["Guide", "KeptResult", "TradeTest", "all_tests", "find_test", "keep_result", "keep_state", "kept_state", "kept_results", "seal_hunt_of"]
+__all__ = [
+    "Guide",
+    "KeptResult",
+    "TradeTest",
+    "all_tests",
+    "find_test",
+    "keep_result",
+    "keep_state",
+    "kept_state",
+    "kept_results",
+    "seal_hunt_of",
+]
 
 
 @dataclass(frozen=True)
@@ -85,10 +96,17 @@ def kept_results(path: str, again: bool = False) -> list[KeptResult]:
         same = _same(entry.body) if again and "state" in entry.body else None
         found.append(
             KeptResult(
-                entry.id, entry.at, entry.kind, entry.title, entry.recording_id,
-                sentence if isinstance(sentence, str) else "", entry.body.get("verdict"), entry.body, same,
+                entry.id,
+                entry.at,
+                entry.kind,
+                entry.title,
+                entry.recording_id,
+                sentence if isinstance(sentence, str) else "",
+                entry.body.get("verdict"),
+                entry.body,
+                same,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -137,4 +155,6 @@ def seal_hunt_of(recording: Recording, zero_pa: float | None = None) -> SealHunt
 def _as_reading(level: Any, zero_pa: float) -> Any:
     from sumpglass.procedures.openings import Reading
 
-    return Reading(0.0, -(level.mean_pa - zero_pa), level.u_pa, shape_pa=-level.swing_pa, name=f"recorded {level.t0_s:.1f} s")
+    return Reading(
+        0.0, -(level.mean_pa - zero_pa), level.u_pa, shape_pa=-level.swing_pa, name=f"recorded {level.t0_s:.1f} s"
+    )

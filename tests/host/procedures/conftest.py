@@ -20,7 +20,9 @@ class Bench:
         self.engine = "stopped"
         self.events = list(guide.begin())
 
-    def run(self, seconds: float, target: float | None = None, swing: float | None = None, engine: str | None = None) -> "Bench":
+    def run(
+        self, seconds: float, target: float | None = None, swing: float | None = None, engine: str | None = None
+    ) -> "Bench":
         if target is not None:
             self.target = target
         if swing is not None:
@@ -43,7 +45,14 @@ class Bench:
                 break
         return self
 
-    def until(self, step: str, target: float | None = None, swing: float | None = None, engine: str | None = None, most_s: float = 60.0) -> "Bench":
+    def until(
+        self,
+        step: str,
+        target: float | None = None,
+        swing: float | None = None,
+        engine: str | None = None,
+        most_s: float = 60.0,
+    ) -> "Bench":
         """Run until that step is at hand (or "verdict")."""
         began = self.t
         self.run(0.05, target, swing, engine)
@@ -52,7 +61,9 @@ class Bench:
             if (at is None and step == "verdict") or (at is not None and at.id == step):
                 return self
             self.run(0.25)
-        raise AssertionError(f"still at {self.guide.step.id if self.guide.step else 'verdict'}: {self.guide.status.condition} {self.guide.status.paused} {self.guide.status.stop}")
+        raise AssertionError(
+            f"still at {self.guide.step.id if self.guide.step else 'verdict'}: {self.guide.status.condition} {self.guide.status.paused} {self.guide.status.stop}"
+        )
 
     def press(self) -> "Bench":
         self.events += self.guide.press()
@@ -84,7 +95,13 @@ def steady_vacuum_pa(leak_mm2, opening_mm, net_kg_s, shape=(0.0,), blow_by_kg_s=
         v = mid + shape
         up, down = np.where(v >= 0, 101325.0, 101325.0 - v), np.where(v >= 0, 101325.0 - v, 101325.0)
         ratio = np.maximum(down / up, 0.5283)
-        flow = np.sign(v) * up / (287.055 * 293.15) * ratio ** (1 / 1.4) * np.sqrt(7 * 287.055 * 293.15 * (1 - ratio ** (0.4 / 1.4)))
+        flow = (
+            np.sign(v)
+            * up
+            / (287.055 * 293.15)
+            * ratio ** (1 / 1.4)
+            * np.sqrt(7 * 287.055 * 293.15 * (1 - ratio ** (0.4 / 1.4)))
+        )
         drawn = (net_kg_s + blow_by_kg_s) * (1 - mid / 101325.0) - blow_by_kg_s
         low, high = (mid, high) if area * float(flow.mean()) < drawn else (low, mid)
     return low

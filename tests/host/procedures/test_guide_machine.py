@@ -159,7 +159,22 @@ def test_broken_off_and_taken_up_another_day(bench):
     assert isinstance(again.events[-1], Finished)
 
 
-@pytest.mark.parametrize("state", [None, {}, {"schema": "x"}, {"schema": "sumpglass/guide-state/1", "test": "draw", "settings": {}, "taken": [], "done": [], "step": "nowhere"}])
+@pytest.mark.parametrize(
+    "state",
+    [
+        None,
+        {},
+        {"schema": "x"},
+        {
+            "schema": "sumpglass/guide-state/1",
+            "test": "draw",
+            "settings": {},
+            "taken": [],
+            "done": [],
+            "step": "nowhere",
+        },
+    ],
+)
 def test_a_state_that_is_none_is_refused(state):
     with pytest.raises(InputError):
         Guide.from_fields(state)

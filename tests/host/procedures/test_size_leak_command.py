@@ -67,36 +67,71 @@ def test_a_table_gives_the_leak_it_was_made_with(capsys, put, good):
     assert result["net_draw_lpm"] == pytest.approx(NET_KG_S / 1.20407 * 60e3, rel=0.005)
 
 
-@pytest.mark.parametrize("rewrite", [
-    lambda t: "\ufeff" + t, lambda t: t.replace(",", ";"), lambda t: t.replace(",", "\t"), lambda t: t.replace("\n", "\r\n"),
-    lambda t: "\n".join(",".join([*line.split(",")[::-1], "x"]) for line in t.strip().split("\n")),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "rewrite",
+    [
+        lambda t: "\ufeff" + t,
+        lambda t: t.replace(",", ";"),
+        lambda t: t.replace(",", "\t"),
+        lambda t: t.replace("\n", "\r\n"),
+        lambda t: "\n".join(",".join([*line.split(",")[::-1], "x"]) for line in t.strip().split("\n")),
+    ],
+)
 def test_every_way_of_writing_the_table_is_the_same_table(capsys, put, rewrite, good):
-    assert asked(capsys, "leak-size", "size-leak", put(rewrite(good)))["leak"] == asked(capsys, "leak-size", "size-leak", put(good))["leak"]
+    assert (
+        asked(capsys, "leak-size", "size-leak", put(rewrite(good)))["leak"]
+        == asked(capsys, "leak-size", "size-leak", put(good))["leak"]
+    )
 
 
-@pytest.mark.parametrize(("text", "place"), [
-    ("", "line 1"), ("opening_mm,pressure_pa\n", "line 2"), ("opening_mm,u95_pa\n1,2\n", "line 1"),
-    ("opening_mm,pressure_pa,pressure_pa\n1,-2,-3\n", "line 1"), ("opening_mm,pressure_pa\n1,-20\n2,nan\n", "line 3"),
-    ("opening_mm,pressure_pa\n1_0,-20\n", "line 2"), ("opening_mm,pressure_pa\n-1,-20\n2,-10\n", "line 2"),
-    ("opening_mm,pressure_pa,u95_pa\n1,-20,0\n2,-10,1\n", "line 2"), ("opening_mm,pressure_pa,u95_pa\n1,,1\n2,-10,1\n", "line 2"),
-    ("opening_mm,pressure_pa,deeper_than_pa\n1,,-900\n2,-10,-30\n", "line 3"), ("opening_mm,pressure_pa,deeper_than_pa\n0,,900\n2,-10,\n", "line 2"),
-    ("opening_mm,pressure_pa,ac_rms_pa\n1,-20,-1\n2,-10,1\n", "line 2"), ("opening_mm,pressure_pa\n1,-20\n", "usable"),
-    ("opening_mm,pressure_pa\n2,-20\n2,-21\n", "different"), ("opening_mm,pressure_pa,u95_pa\n1,-200,2\n2,-400,2\n3,-800,2\n", "fall"),
-    ("opening_mm,pressure_pa,u95_pa\n1,200,2\n2,100,2\n", "vacuum"), ("opening_mm,pressure_pa,deeper_than_pa\n0,,-2000\n1,,-2000\n", "usable"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        ("", "line 1"),
+        ("opening_mm,pressure_pa\n", "line 2"),
+        ("opening_mm,u95_pa\n1,2\n", "line 1"),
+        ("opening_mm,pressure_pa,pressure_pa\n1,-2,-3\n", "line 1"),
+        ("opening_mm,pressure_pa\n1,-20\n2,nan\n", "line 3"),
+        ("opening_mm,pressure_pa\n1_0,-20\n", "line 2"),
+        ("opening_mm,pressure_pa\n-1,-20\n2,-10\n", "line 2"),
+        ("opening_mm,pressure_pa,u95_pa\n1,-20,0\n2,-10,1\n", "line 2"),
+        ("opening_mm,pressure_pa,u95_pa\n1,,1\n2,-10,1\n", "line 2"),
+        ("opening_mm,pressure_pa,deeper_than_pa\n1,,-900\n2,-10,-30\n", "line 3"),
+        ("opening_mm,pressure_pa,deeper_than_pa\n0,,900\n2,-10,\n", "line 2"),
+        ("opening_mm,pressure_pa,ac_rms_pa\n1,-20,-1\n2,-10,1\n", "line 2"),
+        ("opening_mm,pressure_pa\n1,-20\n", "usable"),
+        ("opening_mm,pressure_pa\n2,-20\n2,-21\n", "different"),
+        ("opening_mm,pressure_pa,u95_pa\n1,-200,2\n2,-400,2\n3,-800,2\n", "fall"),
+        ("opening_mm,pressure_pa,u95_pa\n1,200,2\n2,100,2\n", "vacuum"),
+        ("opening_mm,pressure_pa,deeper_than_pa\n0,,-2000\n1,,-2000\n", "usable"),
+    ],
+)
 def test_wrong_tables_are_told_in_one_line(capsys, put, text, place):
     assert place in refused(capsys, "size-leak", put(text))
 
 
-@pytest.mark.parametrize("words", [
-    ["size-leak"], ["size-leak", "/"], ["size-leak", "absent.csv"], ["size-leak", "x.csv", "--room-kpa", "nan"],
-    ["size-leak", "x.csv", "--room-kpa", "5"], ["blow-by", "--opening-mm", "3"], ["blow-by", "--opening-mm", "-3", "--pressure-pa", "2"],
-    ["blow-by", "--opening-mm", "3", "--pressure-pa", "-20"], ["blow-by", "--opening-mm", "3", "--pressure-pa", "inf"],
-    ["blow-by", "--opening-mm", "3", "--pressure-pa", "20", "--cd", "7"], ["hold", "absent.csv"], ["hold", "/"],
-    ["guide", "nothing"], ["guide", "draw", "--set", "limit_pa=x"], ["guide", "draw", "--set", "nope=1"], ["results", "absent"],
-    ["guide", "draw", "--recording", "x.csv"],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["size-leak"],
+        ["size-leak", "/"],
+        ["size-leak", "absent.csv"],
+        ["size-leak", "x.csv", "--room-kpa", "nan"],
+        ["size-leak", "x.csv", "--room-kpa", "5"],
+        ["blow-by", "--opening-mm", "3"],
+        ["blow-by", "--opening-mm", "-3", "--pressure-pa", "2"],
+        ["blow-by", "--opening-mm", "3", "--pressure-pa", "-20"],
+        ["blow-by", "--opening-mm", "3", "--pressure-pa", "inf"],
+        ["blow-by", "--opening-mm", "3", "--pressure-pa", "20", "--cd", "7"],
+        ["hold", "absent.csv"],
+        ["hold", "/"],
+        ["guide", "nothing"],
+        ["guide", "draw", "--set", "limit_pa=x"],
+        ["guide", "draw", "--set", "nope=1"],
+        ["results", "absent"],
+        ["guide", "draw", "--recording", "x.csv"],
+    ],
+)
 def test_wrong_calls_are_told_in_one_line(capsys, words):
     refused(capsys, *words)
 
@@ -107,12 +142,16 @@ def test_saturated_closed_reading_bounds_the_leak(capsys, put, steady):
     with_it = asked(capsys, "leak-size", "size-leak", put(table + f"0,,,{-steady(LEAK_MM2, 0, NET_KG_S):.0f}\n"))
     without = asked(capsys, "leak-size", "size-leak", put(table))
     assert with_it["fit"]["points"] == 4 and without["fit"]["points"] == 3
-    assert with_it["leak"]["hi95_mm2"] < without["leak"]["hi95_mm2"], "a bound on the closed vacuum bounds the leak from above"
+    assert with_it["leak"]["hi95_mm2"] < without["leak"]["hi95_mm2"], (
+        "a bound on the closed vacuum bounds the leak from above"
+    )
     assert with_it["leak"]["lo95_mm2"] < LEAK_MM2 < with_it["leak"]["hi95_mm2"]
 
 
 def test_a_tight_crankcase_cannot_be_told_from_none(capsys, put):
-    rows = "".join(f"{d},{-90.0 * (8.04 / (math.pi / 4 * d * d + 0.01)) ** 2:.2f},{40 if d < 3 else 5}\n" for d in (3.2, 2.5, 2.0))
+    rows = "".join(
+        f"{d},{-90.0 * (8.04 / (math.pi / 4 * d * d + 0.01)) ** 2:.2f},{40 if d < 3 else 5}\n" for d in (3.2, 2.5, 2.0)
+    )
     result = asked(capsys, "leak-size", "size-leak", put("opening_mm,pressure_pa,u95_pa\n" + rows))
     assert result["leak"]["lo95_mm"] == 0 and any("none" in w for w in result["warnings"])
 
@@ -163,14 +202,19 @@ def test_clipped_pulses_make_a_bound(capsys, put, steady):
 def test_what_never_settled_is_told_and_left_out(capsys, put, steady):
     lines = Path(recording(put, steady)).read_text().splitlines()
     head = next(i for i, line in enumerate(lines) if "closed" in line)
-    drifting = [f"{a},{float(b) - 0.8 * k:.2f},{c}" for k, (a, b, c) in enumerate(line.split(",") for line in lines[head:])]
+    drifting = [
+        f"{a},{float(b) - 0.8 * k:.2f},{c}" for k, (a, b, c) in enumerate(line.split(",") for line in lines[head:])
+    ]
     result = asked(capsys, "leak-size", "size-leak", put("\n".join([*lines[:head], *drifting]) + "\n", "drift.csv"))
     assert result["fit"]["points"] == 3 and any("never settled" in w for w in result["warnings"])
 
 
 def test_hold_tells_the_law(capsys, put):
     rng = np.random.default_rng(1)
-    for law, decay in (("orifice", lambda t: np.maximum(math.sqrt(2000) - 1.5 * t, 0) ** 2), ("laminar", lambda t: 2000 * np.exp(-t / 8))):
+    for law, decay in (
+        ("orifice", lambda t: np.maximum(math.sqrt(2000) - 1.5 * t, 0) ** 2),
+        ("laminar", lambda t: 2000 * np.exp(-t / 8)),
+    ):
         t = np.arange(0, 40, 0.05)
         p = -np.concatenate([np.zeros(40), np.linspace(0, 2000, 60), decay(t)]) + rng.normal(0, 3, len(t) + 100) + 12.0
         text = "t_s,pressure_pa\n" + "".join(f"{k * 0.05:.2f},{x:.2f}\n" for k, x in enumerate(p))
@@ -178,17 +222,30 @@ def test_hold_tells_the_law(capsys, put):
         assert result["model"] == law and result["leak_lo95"] < result["leak_lpm_at_500pa"] < result["leak_hi95"]
         assert result["offset_pa"] == pytest.approx(12.0, abs=1.0)
         none = asked(capsys, "hold", "hold", put(text, f"{law}.csv"))
-        assert none["leak_lpm_at_500pa"] is None and none["equivalent_mm"] is None and any("volume" in w for w in none["warnings"])
+        assert (
+            none["leak_lpm_at_500pa"] is None
+            and none["equivalent_mm"] is None
+            and any("volume" in w for w in none["warnings"])
+        )
 
 
 def test_hold_against_a_reference_needs_no_volume(capsys, put):
     def decay(k, name):
         t = np.arange(0, 30, 0.05)
-        p = -np.maximum(math.sqrt(2000) - k * t / 2, 0) ** 2 + np.random.default_rng(2).normal(0, 2, len(t))
+        p = -(np.maximum(math.sqrt(2000) - k * t / 2, 0) ** 2) + np.random.default_rng(2).normal(0, 2, len(t))
         return put("t_s,pressure_pa\n" + "".join(f"{a:.2f},{b:.2f}\n" for a, b in zip(t, p)), name)
 
     # 1 mm2 alone, 1 mm2 and a 1.5 mm hole together
-    result = asked(capsys, "hold", "hold", decay(4.0, "a.csv"), "--reference", decay(4.0 * (1 + math.pi / 4 * 2.25), "b.csv"), "--reference-opening-mm", "1.5")
+    result = asked(
+        capsys,
+        "hold",
+        "hold",
+        decay(4.0, "a.csv"),
+        "--reference",
+        decay(4.0 * (1 + math.pi / 4 * 2.25), "b.csv"),
+        "--reference-opening-mm",
+        "1.5",
+    )
     assert result["equivalent_mm"] == pytest.approx(math.sqrt(4 / math.pi), rel=0.02)
 
 
@@ -199,7 +256,9 @@ def test_guide_and_results_by_schema(capsys, put, tmp_path):
     from sumpglass.store.casebook import Casebook
 
     with Casebook.create(str(tmp_path / "a.casebook")) as book:
-        book.add_result("leak-size", "x\x1b[2J", {"sentence": "a\x1b]0;evil\x07b", "figures": [{"name": "n", "value": 1.0}]})
+        book.add_result(
+            "leak-size", "x\x1b[2J", {"sentence": "a\x1b]0;evil\x07b", "figures": [{"name": "n", "value": 1.0}]}
+        )
     assert len(asked(capsys, "results", "results", str(tmp_path / "a.casebook"))["results"]) == 1
     status, out, _ = call(capsys, "results", str(tmp_path / "a.casebook"))
     assert status == 0 and "\x1b" not in out

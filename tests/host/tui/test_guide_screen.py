@@ -33,11 +33,16 @@ class Rig:
             self.t, self.level = float(t[-1]), float(p[-1])
             swing = self.swing if self.engine == "running" else 0.0
             p = p + swing * np.sin(2 * np.pi * 26.7 * t) + self.rng.normal(0, 1, len(t))
-            self.app.live.take([
-                Samples(t, p), Reading(self.t, self.level, 5.0, "vacuum" if self.level < -5 else "undecided", age_s=0.0),
-                Pulses(26.7, 801.0, 3.0, False, self.engine) if self.engine == "running" else Pulses(engine=self.engine),
-                RigHealth("/dev/ttyACM0", 200.0, zero_known=True, recording=self.recording),
-            ])  # fmt: skip
+            self.app.live.take(
+                [
+                    Samples(t, p),
+                    Reading(self.t, self.level, 5.0, "vacuum" if self.level < -5 else "undecided", age_s=0.0),
+                    Pulses(26.7, 801.0, 3.0, False, self.engine)
+                    if self.engine == "running"
+                    else Pulses(engine=self.engine),
+                    RigHealth("/dev/ttyACM0", 200.0, zero_known=True, recording=self.recording),
+                ]
+            )
         self.screen.settle()
         await pilot.pause()
 

@@ -26,7 +26,7 @@ def zero_u(settings: Mapping[str, Any]) -> float:
 
 
 def side(taken: Taken, settings: Mapping[str, Any]) -> str:
-    """"vacuum", "pressure" or "undecided"."""
+    """ "vacuum", "pressure" or "undecided"."""
     if taken.bound == "deeper":
         return "vacuum"
     if taken.bound == "above":

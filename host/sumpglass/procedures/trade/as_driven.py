@@ -10,21 +10,59 @@ from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade._common import level_figure, level_words, newest, side
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 
-CONDITIONS = (("idle", "Warm idle"), ("raised", "Hold a raised speed, about three times idle"), ("load", "The same with load on"))
-_PROOF = "It does not say why the suction is lost or how much blow-by there is; three steady conditions are not every drive."
+CONDITIONS = (
+    ("idle", "Warm idle"),
+    ("raised", "Hold a raised speed, about three times idle"),
+    ("load", "The same with load on"),
+)
+_PROOF = (
+    "It does not say why the suction is lost or how much blow-by there is; three steady conditions are not every drive."
+)
 
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("idle_start", "Breather connected as driven, gauge on an access port. Start the engine", condition=engine_running(),
-             condition_words="engine pulses", cautions=("running",)),
-        Step("idle", f"{CONDITIONS[0][1]}: wait", condition=settled(), condition_words="a level that has settled",
-             reading="idle", engine="running", settle_s=6.0, mark="note warm idle"),
-        Step("raised", CONDITIONS[1][1], condition=speed_changed("idle"), condition_words="another speed, settled", reading="raised",
-             engine="running", settle_s=6.0, cautions=("running",), mark="note raised speed"),
-        Step("load", CONDITIONS[2][1], "Lights, heater, pump or hill: press when it is on.", condition=settled(),
-             condition_words="press when the load is on", reading="load", engine="running", settle_s=6.0, by_hand=True, mark="note load"),
-    )  # fmt: skip
+        Step(
+            "idle_start",
+            "Breather connected as driven, gauge on an access port. Start the engine",
+            condition=engine_running(),
+            condition_words="engine pulses",
+            cautions=("running",),
+        ),
+        Step(
+            "idle",
+            f"{CONDITIONS[0][1]}: wait",
+            condition=settled(),
+            condition_words="a level that has settled",
+            reading="idle",
+            engine="running",
+            settle_s=6.0,
+            mark="note warm idle",
+        ),
+        Step(
+            "raised",
+            CONDITIONS[1][1],
+            condition=speed_changed("idle"),
+            condition_words="another speed, settled",
+            reading="raised",
+            engine="running",
+            settle_s=6.0,
+            cautions=("running",),
+            mark="note raised speed",
+        ),
+        Step(
+            "load",
+            CONDITIONS[2][1],
+            "Lights, heater, pump or hill: press when it is on.",
+            condition=settled(),
+            condition_words="press when the load is on",
+            reading="load",
+            engine="running",
+            settle_s=6.0,
+            by_hand=True,
+            mark="note load",
+        ),
+    )
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
@@ -35,15 +73,32 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     listing = "; ".join(f"{words.split(',')[0].lower()}: {level_words(t, settings)}" for words, t in seen)
     if "pressure" in sides:
         where = seen[sides.index("pressure")][0].split(",")[0].lower()
-        return Verdict("fault", f"Above the room's pressure at {where} ({listing}): suction lost, or more blow-by than it can carry.", figures,
-                       "Draw at the breather hose tells the one from the other.", _PROOF)  # fmt: skip
+        return Verdict(
+            "fault",
+            f"Above the room's pressure at {where} ({listing}): suction lost, or more blow-by than it can carry.",
+            figures,
+            "Draw at the breather hose tells the one from the other.",
+            _PROOF,
+        )
     if "undecided" in sides or len(seen) < 3:
-        return Verdict("undecided", f"Not decided at every condition ({listing}).", figures,
-                       "Take a fresh zero, or a sensor of finer resolution: the level lies within the zero's uncertainty.", _PROOF)  # fmt: skip
+        return Verdict(
+            "undecided",
+            f"Not decided at every condition ({listing}).",
+            figures,
+            "Take a fresh zero, or a sensor of finer resolution: the level lies within the zero's uncertainty.",
+            _PROOF,
+        )
     return Verdict("good", f"Slight vacuum at every condition ({listing}).", figures, "", _PROOF)
 
 
 TEST = TradeTest(
-    "as-driven", "Crankcase as driven, three conditions", "A slight vacuum is wanted at idle, at speed and under load.",
-    "Everything connected as driven; gauge on an access port of the crankcase.", _PROOF, _plan, _judge, minutes=6.0, order=30,
-)  # fmt: skip
+    "as-driven",
+    "Crankcase as driven, three conditions",
+    "A slight vacuum is wanted at idle, at speed and under load.",
+    "Everything connected as driven; gauge on an access port of the crankcase.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=6.0,
+    order=30,
+)

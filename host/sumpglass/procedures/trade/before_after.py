@@ -19,29 +19,81 @@ _PROOF = "A better figure shows that this reading changed, not that the repair i
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     set_up = settings["set_up"]
-    words = ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in sorted(set_up.items())) or "the same set-up as then"
+    words = (
+        ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in sorted(set_up.items()))
+        or "the same set-up as then"
+    )
     steps = []
     if settings["before"] is None:
-        steps.append(Step("before", f"Before the repair: {words}", condition=settled(8.0), condition_words="a level that has settled", reading="before",
-                          values={"set_up": dict(set_up)}, engine="running", settle_s=8.0, cautions=("running",), mark="note before"))  # fmt: skip
-        steps.append(Step("repair", "Do the repair, then bring the engine back to the same condition", "The test can be broken off here and taken up another day.", by_hand=True, condition_words="press when it is done"))
+        steps.append(
+            Step(
+                "before",
+                f"Before the repair: {words}",
+                condition=settled(8.0),
+                condition_words="a level that has settled",
+                reading="before",
+                values={"set_up": dict(set_up)},
+                engine="running",
+                settle_s=8.0,
+                cautions=("running",),
+                mark="note before",
+            )
+        )
+        steps.append(
+            Step(
+                "repair",
+                "Do the repair, then bring the engine back to the same condition",
+                "The test can be broken off here and taken up another day.",
+                by_hand=True,
+                condition_words="press when it is done",
+            )
+        )
     after = settings["set_up_after"] if settings["set_up_after"] is not None else set_up
-    steps.append(Step("after", f"After the repair: {words}", condition=settled(8.0), condition_words="a level that has settled", reading="after",
-                      values={"set_up": dict(after)}, engine="running", settle_s=8.0, cautions=("running",), mark="note after", by_hand=True))  # fmt: skip
+    steps.append(
+        Step(
+            "after",
+            f"After the repair: {words}",
+            condition=settled(8.0),
+            condition_words="a level that has settled",
+            reading="after",
+            values={"set_up": dict(after)},
+            engine="running",
+            settle_s=8.0,
+            cautions=("running",),
+            mark="note after",
+            by_hand=True,
+        )
+    )
     return tuple(steps)
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     rows = tuple(taken)
     after = need(newest(rows, "after"), "after")
-    before = Taken.from_fields(settings["before"]) if settings["before"] is not None else need(newest(rows, "before"), "before")
+    before = (
+        Taken.from_fields(settings["before"])
+        if settings["before"] is not None
+        else need(newest(rows, "before"), "before")
+    )
     figures = (level_figure(before, settings, "before"), level_figure(after, settings, "after"))
     differing = unlike(_set_up(before), _set_up(after))
     listing = f"before {level_words(before, settings)}, after {level_words(after, settings)}"
     if differing:
-        return Verdict("undecided", f"Not comparable: {'; '.join(differing)} ({listing}).", figures, "Repeat one of them under the other's conditions.", _PROOF)
+        return Verdict(
+            "undecided",
+            f"Not comparable: {'; '.join(differing)} ({listing}).",
+            figures,
+            "Repeat one of them under the other's conditions.",
+            _PROOF,
+        )
     if before.bound or after.bound:
-        return Verdict("undecided", f"One of the readings is only a bound ({listing}).", figures, "Repeat with an opening that keeps the level within range.", _PROOF)
+        return Verdict(
+            "undecided",
+            f"One of the readings is only a bound ({listing}).",
+            figures,
+            "Repeat with an opening that keeps the level within range.",
+            _PROOF,
+        )
     change = after.mean_pa - before.mean_pa
     # The gain error is common to both readings and only scales the change; the zeros are two.
     zeros = math.sqrt(2.0) * float(settings["zero_u95_pa"]) / 1.96
@@ -50,10 +102,21 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     lo, hi = change - 1.96 * u, change + 1.96 * u
     figure = Figure("change_pa", change, lo, hi, "Pa")
     if lo <= 0.0 <= hi:
-        return Verdict("undecided", f"No change beyond chance ({listing}).", (*figures, figure), "More readings on both sides would narrow it.", _PROOF)
+        return Verdict(
+            "undecided",
+            f"No change beyond chance ({listing}).",
+            (*figures, figure),
+            "More readings on both sides would narrow it.",
+            _PROOF,
+        )
     word = "more vacuum" if change < 0 else "less vacuum"
-    return Verdict("told", f"Changed by {abs(change):.0f} Pa ({min(abs(lo), abs(hi)):.0f} to {max(abs(lo), abs(hi)):.0f}) towards {word} ({listing}).",
-                   (*figures, figure), "", _PROOF)  # fmt: skip
+    return Verdict(
+        "told",
+        f"Changed by {abs(change):.0f} Pa ({min(abs(lo), abs(hi)):.0f} to {max(abs(lo), abs(hi)):.0f}) towards {word} ({listing}).",
+        (*figures, figure),
+        "",
+        _PROOF,
+    )
 
 
 def _set_up(taken: Taken) -> dict[str, Any]:
@@ -64,7 +127,14 @@ def _set_up(taken: Taken) -> dict[str, Any]:
 
 
 TEST = TradeTest(
-    "before-after", "Before and after", "Whether the repair changed the reading, and by how much.",
-    "The same port, opening, engine speed and temperature on both occasions.", _PROOF, _plan, _judge, minutes=4.0,
-    defaults={"set_up": {}, "set_up_after": None, "before": None}, order=120,
-)  # fmt: skip
+    "before-after",
+    "Before and after",
+    "Whether the repair changed the reading, and by how much.",
+    "The same port, opening, engine speed and temperature on both occasions.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=4.0,
+    defaults={"set_up": {}, "set_up_after": None, "before": None},
+    order=120,
+)

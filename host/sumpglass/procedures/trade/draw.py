@@ -20,13 +20,34 @@ DEEP_PA = 1000.0
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("idle", "Start the engine, let it idle warm", condition=engine_running(), condition_words="engine pulses", cautions=("running",)),
-        Step("dead_end", "Breather hose off the filter box, its end on the gauge", "Everything else stays shut.",
-             condition=settled(), condition_words="a level that has settled", reading="draw", engine="running", dead_ended=True,
-             settle_s=10.0, cautions=("dead_end",), mark="closed"),
-        Step("let_go", "Take the gauge off: let it breathe", condition=_let_go, condition_words="back near zero",
-             mark="note hose off"),
-    )  # fmt: skip
+        Step(
+            "idle",
+            "Start the engine, let it idle warm",
+            condition=engine_running(),
+            condition_words="engine pulses",
+            cautions=("running",),
+        ),
+        Step(
+            "dead_end",
+            "Breather hose off the filter box, its end on the gauge",
+            "Everything else stays shut.",
+            condition=settled(),
+            condition_words="a level that has settled",
+            reading="draw",
+            engine="running",
+            dead_ended=True,
+            settle_s=10.0,
+            cautions=("dead_end",),
+            mark="closed",
+        ),
+        Step(
+            "let_go",
+            "Take the gauge off: let it breathe",
+            condition=_let_go,
+            condition_words="back near zero",
+            mark="note hose off",
+        ),
+    )
 
 
 def _let_go(view: SignalView) -> ConditionNow:
@@ -48,12 +69,30 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         more = "Tight enough for the known openings." if deep else "Size the leak with known openings, largest first."
         return Verdict("good", f"The path draws: {words}.", figures, more, _PROOF)
     if where == "pressure":
-        return Verdict("fault", f"The crankcase goes to {words}: blow-by has no way out.", figures, "Walk the suction path; measure blow-by.", _PROOF)
-    return Verdict("fault" if draw.settled else "undecided", f"No draw to be seen: {words}.", figures,
-                   "Open and close the oil filler cap to see that the rig lives, then walk the suction path.", _PROOF)  # fmt: skip
+        return Verdict(
+            "fault",
+            f"The crankcase goes to {words}: blow-by has no way out.",
+            figures,
+            "Walk the suction path; measure blow-by.",
+            _PROOF,
+        )
+    return Verdict(
+        "fault" if draw.settled else "undecided",
+        f"No draw to be seen: {words}.",
+        figures,
+        "Open and close the oil filler cap to see that the rig lives, then walk the suction path.",
+        _PROOF,
+    )
 
 
 TEST = TradeTest(
-    "draw", "Draw at the breather hose", "The whole path from the manifold to the breather draws, or it does not.",
-    "Gauge hose ready for the end of the breather hose; engine warm.", _PROOF, _plan, _judge, minutes=4.0, order=20,
-)  # fmt: skip
+    "draw",
+    "Draw at the breather hose",
+    "The whole path from the manifold to the breather draws, or it does not.",
+    "Gauge hose ready for the end of the breather hose; engine warm.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=4.0,
+    order=20,
+)

@@ -18,12 +18,33 @@ _PROOF = "It does not say where the leak is, nor what leaks only on a running en
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("stop", "Engine off. Stop both hose ends, gauge on an access port", condition=at_rest(), condition_words="no pulses, near zero", engine="stopped"),
-        Step("pump", "Pump gently to 2 kPa of vacuum, then stop the pump's hose", condition=pumped(1600.0), condition_words="1.6 kPa or deeper",
-             engine="stopped", cautions=("seals", "air")),
-        Step("watch", "Hands off: it is being watched", "Half of it must go for the law of the leak to be told.", condition=decayed(0.8, 120.0),
-             condition_words="most of the vacuum gone, or two minutes", reading="decay", engine="stopped", keeps_trace=True, mark="note hold begins"),
-    )  # fmt: skip
+        Step(
+            "stop",
+            "Engine off. Stop both hose ends, gauge on an access port",
+            condition=at_rest(),
+            condition_words="no pulses, near zero",
+            engine="stopped",
+        ),
+        Step(
+            "pump",
+            "Pump gently to 2 kPa of vacuum, then stop the pump's hose",
+            condition=pumped(1600.0),
+            condition_words="1.6 kPa or deeper",
+            engine="stopped",
+            cautions=("seals", "air"),
+        ),
+        Step(
+            "watch",
+            "Hands off: it is being watched",
+            "Half of it must go for the law of the leak to be told.",
+            condition=decayed(0.8, 120.0),
+            condition_words="most of the vacuum gone, or two minutes",
+            reading="decay",
+            engine="stopped",
+            keeps_trace=True,
+            mark="note hold begins",
+        ),
+    )
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
@@ -45,11 +66,27 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         figures.append(Figure("leak_lpm_at_500pa", hold.leak_lpm_at_500pa, hold.leak_lo95, hold.leak_hi95, "L/min"))
         figures.append(Figure("leak_mm", hold.equivalent_mm, hold.equivalent_lo95_mm, hold.equivalent_hi95_mm, "mm"))
         words += f" It leaks like a hole of {hold.equivalent_mm:.2f} mm."
-    return Verdict("told", words, tuple(figures), "A second decay with a known opening sizes it without the volume.", _PROOF, hold.warnings, {"model": hold.model})
+    return Verdict(
+        "told",
+        words,
+        tuple(figures),
+        "A second decay with a known opening sizes it without the volume.",
+        _PROOF,
+        hold.warnings,
+        {"model": hold.model},
+    )
 
 
 TEST = TradeTest(
-    "hold", "Hold, engine off", "The leak from the decay of a small vacuum, with no engine running.",
-    "Engine off; hose ends stopped; a small hand pump; gauge on an access port. Never deep, never with pressure on old seals.", _PROOF,
-    _plan, _judge, running_engine=False, minutes=5.0, defaults={"volume_l": None}, order=80,
-)  # fmt: skip
+    "hold",
+    "Hold, engine off",
+    "The leak from the decay of a small vacuum, with no engine running.",
+    "Engine off; hose ends stopped; a small hand pump; gauge on an access port. Never deep, never with pressure on old seals.",
+    _PROOF,
+    _plan,
+    _judge,
+    running_engine=False,
+    minutes=5.0,
+    defaults={"volume_l": None},
+    order=80,
+)

@@ -27,8 +27,13 @@ def _readings(taken: Sequence[Taken]):  # type: ignore[no-untyped-def]
 
 def _size(taken: Sequence[Taken], settings: Mapping[str, Any]) -> LeakSize:
     """The fit so far; kept for the last few calls, since steps, estimate and verdict ask for the same one."""
-    key = (tuple((t.name, t.t0_s, t.mean_pa, t.u_pa) for t in taken if "opening_mm" in t.values), settings["room_pa"],
-           settings["room_k"], settings["zero_u95_pa"], settings["limit_pa"])  # fmt: skip
+    key = (
+        tuple((t.name, t.t0_s, t.mean_pa, t.u_pa) for t in taken if "opening_mm" in t.values),
+        settings["room_pa"],
+        settings["room_k"],
+        settings["zero_u95_pa"],
+        settings["limit_pa"],
+    )
     if key not in _FITS:
         room = Room(settings["room_pa"], settings["room_k"])
         while len(_FITS) >= 8:
@@ -67,27 +72,59 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     sizes = sorted((float(mm) for mm in settings["openings_mm"]), reverse=True)
     if len(sizes) < 2 or sizes[-1] <= 0:
         raise InputError("known openings need at least two bores above 0 mm, largest first")
-    steps = [Step("start", f"Breather hose on the gauge. Plug of {sizes[0]:g} mm in the access port. Start the engine", "Never start closed.",
-                  condition=engine_running(), condition_words="engine pulses; press when the plug is in", by_hand=True, cautions=("running", "dead_end"))]  # fmt: skip
+    steps = [
+        Step(
+            "start",
+            f"Breather hose on the gauge. Plug of {sizes[0]:g} mm in the access port. Start the engine",
+            "Never start closed.",
+            condition=engine_running(),
+            condition_words="engine pulses; press when the plug is in",
+            by_hand=True,
+            cautions=("running", "dead_end"),
+        )
+    ]
     for number, mm in enumerate(sizes):
         before = f"opening {sizes[number - 1]:g} mm" if number else None
         steps.append(
             Step(
-                f"opening_{mm:g}", f"Plug of {mm:g} mm in", "It goes on by itself once the level has changed and settled.",
-                condition=settled() if before is None else settled_away(before, True), reading=f"opening {mm:g} mm",
+                f"opening_{mm:g}",
+                f"Plug of {mm:g} mm in",
+                "It goes on by itself once the level has changed and settled.",
+                condition=settled() if before is None else settled_away(before, True),
+                reading=f"opening {mm:g} mm",
                 condition_words="deeper than before, and settled" if number else "a level that has settled",
-                values={"opening_mm": mm}, engine="running", settle_s=5.0, mark=f"opening {mm:g} mm",
+                values={"opening_mm": mm},
+                engine="running",
+                settle_s=5.0,
+                mark=f"opening {mm:g} mm",
                 skip=None if number == 0 else _too_deep(mm, settings),
             )
-        )  # fmt: skip
+        )
     steps.append(
         Step(
-            "closed", "Stop the access port: closed", condition=settled_away(f"opening {sizes[-1]:g} mm", True), reading="closed",
-            condition_words="deeper than before, and settled", values={"opening_mm": 0.0}, engine="running", dead_ended=True,
-            settle_s=10.0, mark="closed", skip=_too_deep(0.0, settings), cautions=("dead_end",),
+            "closed",
+            "Stop the access port: closed",
+            condition=settled_away(f"opening {sizes[-1]:g} mm", True),
+            reading="closed",
+            condition_words="deeper than before, and settled",
+            values={"opening_mm": 0.0},
+            engine="running",
+            dead_ended=True,
+            settle_s=10.0,
+            mark="closed",
+            skip=_too_deep(0.0, settings),
+            cautions=("dead_end",),
         )
-    )  # fmt: skip
-    steps.append(Step("let_go", "Take the gauge off the breather hose, let it breathe", by_hand=True, condition_words="press when done", mark="note hose off"))
+    )
+    steps.append(
+        Step(
+            "let_go",
+            "Take the gauge off the breather hose, let it breathe",
+            by_hand=True,
+            condition_words="press when done",
+            mark="note hose off",
+        )
+    )
     return tuple(steps)
 
 
@@ -107,18 +144,43 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         Figure("leak_mm2", size.area_mm2, size.lo95_mm2, size.hi95_mm2, "mm2"),
         Figure("net_draw_lpm", size.net_draw_lpm, size.net_draw_lo95, size.net_draw_hi95, "L/min"),
     )
-    more = f"A reading with {size.next_opening_mm:g} mm would narrow it most." if size.next_opening_mm is not None else ""
+    more = (
+        f"A reading with {size.next_opening_mm:g} mm would narrow it most." if size.next_opening_mm is not None else ""
+    )
     details = {"bent": size.bent, "chi2": size.chi2, "p_value": size.p_value, "source": size.source}
     if size.lo95_mm is not None and size.lo95_mm <= 0:
         top = f"at most like a hole of {size.hi95_mm:.1f} mm" if size.hi95_mm is not None else "with no upper end"
-        return Verdict("good" if size.hi95_mm is not None and size.hi95_mm < 1.0 else "undecided", f"The leak cannot be told from none, {top}.", figures, more, _PROOF, size.warnings, details)
+        return Verdict(
+            "good" if size.hi95_mm is not None and size.hi95_mm < 1.0 else "undecided",
+            f"The leak cannot be told from none, {top}.",
+            figures,
+            more,
+            _PROOF,
+            size.warnings,
+            details,
+        )
     hi = f"{size.hi95_mm:.2f}" if size.hi95_mm is not None else "?"
-    return Verdict("told", f"The crankcase leaks like a hole of {size.equivalent_mm:.2f} mm ({size.lo95_mm:.2f} to {hi}); net draw {size.net_draw_lpm:.1f} L/min.",
-                   figures, more or "Find the seal with the seal hunt.", _PROOF, size.warnings, details)  # fmt: skip
+    return Verdict(
+        "told",
+        f"The crankcase leaks like a hole of {size.equivalent_mm:.2f} mm ({size.lo95_mm:.2f} to {hi}); net draw {size.net_draw_lpm:.1f} L/min.",
+        figures,
+        more or "Find the seal with the seal hunt.",
+        _PROOF,
+        size.warnings,
+        details,
+    )
 
 
 TEST = TradeTest(
-    "known-openings", "Known openings", "Sizes the unknown leak against drilled plugs; neither flow has to be known.",
-    "Gauge on the breather hose, drilled plugs of known bore for an access port: largest first, going down.", _PROOF, _plan, _judge,
-    minutes=10.0, defaults={"openings_mm": OPENINGS_MM, "room_pa": 101325.0, "room_k": 293.15}, estimate=_estimate, order=50,
-)  # fmt: skip
+    "known-openings",
+    "Known openings",
+    "Sizes the unknown leak against drilled plugs; neither flow has to be known.",
+    "Gauge on the breather hose, drilled plugs of known bore for an access port: largest first, going down.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=10.0,
+    defaults={"openings_mm": OPENINGS_MM, "room_pa": 101325.0, "room_k": 293.15},
+    estimate=_estimate,
+    order=50,
+)

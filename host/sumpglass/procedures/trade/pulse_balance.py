@@ -19,11 +19,24 @@ _PROOF = "Once-a-cycle content says that a cylinder differs, not why: a misfire 
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("start", "Short stiff hose, gauge on an access port, sampling at 1 kHz. Start the engine", condition=engine_running(),
-             condition_words="engine pulses", cautions=("running",)),
-        Step("steady", "Hold one speed, touch nothing", condition=waited(settings["seconds"]), condition_words=f"{settings['seconds']:g} s at one speed",
-             reading="pulses", engine="running", keeps_trace=True, mark="note pulse balance"),
-    )  # fmt: skip
+        Step(
+            "start",
+            "Short stiff hose, gauge on an access port, sampling at 1 kHz. Start the engine",
+            condition=engine_running(),
+            condition_words="engine pulses",
+            cautions=("running",),
+        ),
+        Step(
+            "steady",
+            "Hold one speed, touch nothing",
+            condition=waited(settings["seconds"]),
+            condition_words=f"{settings['seconds']:g} s at one speed",
+            reading="pulses",
+            engine="running",
+            keeps_trace=True,
+            mark="note pulse balance",
+        ),
+    )
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
@@ -33,28 +46,67 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     t, p = reading.trace
     rate = 1.0 / float(np.median(np.diff(t))) if len(t) > 1 else 0.0
     if rate < LEAST_RATE_HZ:
-        return Verdict("undecided", f"Sampled at {rate:.0f} Hz, too slow for pulses.", (), "Ask the board for 1 kHz (--rate-hz 1000).", _PROOF)
+        return Verdict(
+            "undecided",
+            f"Sampled at {rate:.0f} Hz, too slow for pulses.",
+            (),
+            "Ask the board for 1 kHz (--rate-hz 1000).",
+            _PROOF,
+        )
     pulses = find_pulses(p - p.mean(), rate, settings["cylinders"])
     figures = (
         Figure("firing_hz", pulses.firing_hz, None, None, "Hz"),
-        Figure("rpm", pulses.rpm, None if pulses.rpm is None or pulses.rpm_u95 is None else pulses.rpm - pulses.rpm_u95,
-               None if pulses.rpm is None or pulses.rpm_u95 is None else pulses.rpm + pulses.rpm_u95, "1/min"),
+        Figure(
+            "rpm",
+            pulses.rpm,
+            None if pulses.rpm is None or pulses.rpm_u95 is None else pulses.rpm - pulses.rpm_u95,
+            None if pulses.rpm is None or pulses.rpm_u95 is None else pulses.rpm + pulses.rpm_u95,
+            "1/min",
+        ),
         Figure("half_order_pa", pulses.half_order_pa, None, None, "Pa"),
         Figure("half_order_ratio", pulses.half_order_ratio, None, None, ""),
-    )  # fmt: skip
+    )
     if pulses.firing_hz is None:
-        return Verdict("undecided", "No pulses to judge.", figures, "Shorten the hose, hold the speed steadier.", _PROOF, pulses.warnings)
+        return Verdict(
+            "undecided",
+            "No pulses to judge.",
+            figures,
+            "Shorten the hose, hold the speed steadier.",
+            _PROOF,
+            pulses.warnings,
+        )
     speed = f"{pulses.rpm:.0f} rpm" if pulses.rpm is not None else f"firing at {pulses.firing_hz:.1f} Hz"
     if pulses.uneven is None:
-        return Verdict("undecided", f"{speed}; evenness cannot be told.", figures, "Give the number of cylinders.", _PROOF, pulses.warnings)
+        return Verdict(
+            "undecided",
+            f"{speed}; evenness cannot be told.",
+            figures,
+            "Give the number of cylinders.",
+            _PROOF,
+            pulses.warnings,
+        )
     ratio = f"once-a-cycle content {100 * (pulses.half_order_ratio or 0.0):.1f} % of the pulses"
     if pulses.uneven:
-        return Verdict("fault", f"Uneven: {speed}, {ratio}. One cylinder differs from the rest.", figures, "Leak-down or compression of each cylinder names it.", _PROOF, pulses.warnings)
+        return Verdict(
+            "fault",
+            f"Uneven: {speed}, {ratio}. One cylinder differs from the rest.",
+            figures,
+            "Leak-down or compression of each cylinder names it.",
+            _PROOF,
+            pulses.warnings,
+        )
     return Verdict("good", f"Even: {speed}, {ratio}.", figures, "", _PROOF, pulses.warnings)
 
 
 TEST = TradeTest(
-    "pulse-balance", "Pulse balance", "Engine speed from the pulses, and whether one cylinder blows by more than the rest.",
-    "1 kHz or more, a short stiff hose on an access port, steady speed.", _PROOF, _plan, _judge, minutes=3.0,
-    defaults={"seconds": 12.0}, order=100,
-)  # fmt: skip
+    "pulse-balance",
+    "Pulse balance",
+    "Engine speed from the pulses, and whether one cylinder blows by more than the rest.",
+    "1 kHz or more, a short stiff hose on an access port, steady speed.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=3.0,
+    defaults={"seconds": 12.0},
+    order=100,
+)

@@ -26,14 +26,53 @@ def _snapped(view):  # type: ignore[no-untyped-def]
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("start", "Breather hose on the gauge through a 4 to 5 mm plug. Start the engine", condition=engine_running(), condition_words="engine pulses; press when it is set up",
-             by_hand=True, cautions=("running",)),
-        Step("idle", "Warm idle: wait", condition=settled(), condition_words="a level that has settled", reading="idle", engine="running", settle_s=6.0, mark="note idle"),
-        Step("snap", "Snap the throttle once, let it fall back", condition=_snapped, condition_words="the level jumps", engine="running", mark="note snap", cautions=("running",)),
-        Step("back", "Idle again: wait", condition=settled(6.0), condition_words="a level that has settled", reading="idle again", engine="running", settle_s=6.0),
-        Step("cruise", "Hold cruising speed, 2000 to 2500 rpm", condition=speed_changed("idle again"), condition_words="another speed, settled",
-             reading="cruise", engine="running", settle_s=6.0, mark="note cruise"),
-    )  # fmt: skip
+        Step(
+            "start",
+            "Breather hose on the gauge through a 4 to 5 mm plug. Start the engine",
+            condition=engine_running(),
+            condition_words="engine pulses; press when it is set up",
+            by_hand=True,
+            cautions=("running",),
+        ),
+        Step(
+            "idle",
+            "Warm idle: wait",
+            condition=settled(),
+            condition_words="a level that has settled",
+            reading="idle",
+            engine="running",
+            settle_s=6.0,
+            mark="note idle",
+        ),
+        Step(
+            "snap",
+            "Snap the throttle once, let it fall back",
+            condition=_snapped,
+            condition_words="the level jumps",
+            engine="running",
+            mark="note snap",
+            cautions=("running",),
+        ),
+        Step(
+            "back",
+            "Idle again: wait",
+            condition=settled(6.0),
+            condition_words="a level that has settled",
+            reading="idle again",
+            engine="running",
+            settle_s=6.0,
+        ),
+        Step(
+            "cruise",
+            "Hold cruising speed, 2000 to 2500 rpm",
+            condition=speed_changed("idle again"),
+            condition_words="another speed, settled",
+            reading="cruise",
+            engine="running",
+            settle_s=6.0,
+            mark="note cruise",
+        ),
+    )
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
@@ -42,18 +81,44 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     figures = [level_figure(t, settings) for t in (idle, again, cruise)]
     rest = 0.5 * (idle.mean_pa + again.mean_pa)
     # What two idles differ by counts as the repeatability of the engine.
-    u = math.hypot(math.hypot(idle.u_pa, again.u_pa) / 2.0, math.hypot(cruise.u_pa, (idle.mean_pa - again.mean_pa) / math.sqrt(2.0)))
+    u = math.hypot(
+        math.hypot(idle.u_pa, again.u_pa) / 2.0,
+        math.hypot(cruise.u_pa, (idle.mean_pa - again.mean_pa) / math.sqrt(2.0)),
+    )
     change = cruise.mean_pa - rest
     figures.append(Figure("change_pa", change, change - 1.96 * u, change + 1.96 * u, "Pa"))
     listing = f"idle {level_words(idle, settings)}, idle again {level_words(again, settings)}, cruise {level_words(cruise, settings)}"
     if abs(change) <= 1.96 * u:
-        return Verdict("undecided", f"No movement to be seen beyond chance ({listing}).", tuple(figures), "If a sprung valve is fitted, shake it: it should rattle; compare with a new one.", _PROOF)
+        return Verdict(
+            "undecided",
+            f"No movement to be seen beyond chance ({listing}).",
+            tuple(figures),
+            "If a sprung valve is fitted, shake it: it should rattle; compare with a new one.",
+            _PROOF,
+        )
     deeper = change < 0
-    words = "draws more at cruise: the valve opens" if deeper else "draws less at cruise: blow-by grows, or the valve does not open"
-    return Verdict("good" if deeper else "undecided", f"The path {words} ({listing}).", tuple(figures), "" if deeper else "Blow-by through a known opening at both speeds tells the one from the other.", _PROOF)
+    words = (
+        "draws more at cruise: the valve opens"
+        if deeper
+        else "draws less at cruise: blow-by grows, or the valve does not open"
+    )
+    return Verdict(
+        "good" if deeper else "undecided",
+        f"The path {words} ({listing}).",
+        tuple(figures),
+        "" if deeper else "Blow-by through a known opening at both speeds tells the one from the other.",
+        _PROOF,
+    )
 
 
 TEST = TradeTest(
-    "valve-response", "Valve response", "Whether a sprung suction valve moves with the manifold vacuum.",
-    "Gauge on the breather hose through a drilled plug; throttle within reach.", _PROOF, _plan, _judge, minutes=4.0, order=110,
-)  # fmt: skip
+    "valve-response",
+    "Valve response",
+    "Whether a sprung suction valve moves with the manifold vacuum.",
+    "Gauge on the breather hose through a drilled plug; throttle within reach.",
+    _PROOF,
+    _plan,
+    _judge,
+    minutes=4.0,
+    order=110,
+)

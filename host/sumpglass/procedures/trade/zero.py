@@ -15,11 +15,23 @@ LARGEST_PA = 100.0
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
-        Step("open", "Engine off. Leave the gauge hose open to the room", condition=at_rest(2000.0, 1.0), engine="stopped",
-             condition_words="no pulses, flat"),
-        Step("rest", "Hands off: the zero is being read", condition=at_rest(2000.0, 8.0), reading="zero", engine="stopped",
-             condition_words="eight seconds at rest", settle_s=8.0),
-    )  # fmt: skip
+        Step(
+            "open",
+            "Engine off. Leave the gauge hose open to the room",
+            condition=at_rest(2000.0, 1.0),
+            engine="stopped",
+            condition_words="no pulses, flat",
+        ),
+        Step(
+            "rest",
+            "Hands off: the zero is being read",
+            condition=at_rest(2000.0, 8.0),
+            reading="zero",
+            engine="stopped",
+            condition_words="eight seconds at rest",
+            settle_s=8.0,
+        ),
+    )
 
 
 def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
@@ -29,15 +41,39 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         Figure("noise_pa", zero.noise_pa, None, None, "Pa"),
     )
     if not zero.settled or zero.swing_rms_pa > max(3.0 * zero.noise_pa, 3.0):
-        return Verdict("undecided", "Not at rest, so no zero was taken.", figures, "Stop the engine and pumps, keep hands and wind off the hose, then again.", _PROOF)
+        return Verdict(
+            "undecided",
+            "Not at rest, so no zero was taken.",
+            figures,
+            "Stop the engine and pumps, keep hands and wind off the hose, then again.",
+            _PROOF,
+        )
     if abs(zero.mean_pa) > LARGEST_PA:
-        return Verdict("fault", f"The rig reads {zero.mean_pa:.0f} Pa open to the room: more than a zero should be.", figures,
-                       "Check that the hose is open and dry; calibrate the rig if it is.", _PROOF)  # fmt: skip
-    return Verdict("told", f"Zero {zero.mean_pa:.1f} Pa, known to +-{zero.u95_pa:.1f} Pa; noise {zero.noise_pa:.1f} Pa.", figures, "", _PROOF)
+        return Verdict(
+            "fault",
+            f"The rig reads {zero.mean_pa:.0f} Pa open to the room: more than a zero should be.",
+            figures,
+            "Check that the hose is open and dry; calibrate the rig if it is.",
+            _PROOF,
+        )
+    return Verdict(
+        "told",
+        f"Zero {zero.mean_pa:.1f} Pa, known to +-{zero.u95_pa:.1f} Pa; noise {zero.noise_pa:.1f} Pa.",
+        figures,
+        "",
+        _PROOF,
+    )
 
 
 TEST = TradeTest(
-    "zero", "Zero", "Every later figure rests on what the rig reads when there is nothing to read.",
-    "Engine off, the gauge hose off the engine and open to the room.", _PROOF, _plan, _judge, running_engine=False,
-    minutes=1.0, order=10,
-)  # fmt: skip
+    "zero",
+    "Zero",
+    "Every later figure rests on what the rig reads when there is nothing to read.",
+    "Engine off, the gauge hose off the engine and open to the room.",
+    _PROOF,
+    _plan,
+    _judge,
+    running_engine=False,
+    minutes=1.0,
+    order=10,
+)

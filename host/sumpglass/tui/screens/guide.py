@@ -33,12 +33,21 @@ if TYPE_CHECKING:
 REDRAW_S = 0.2
 LEVEL_COLUMNS = 34
 LIST_KEYS = (
-    ("↑↓", "choose", "choose(1)"), ("enter", "begin", "go_on"), ("r", "take up again", "resume"), ("u", "unit", "unit"), ("esc", "back", "leave"),
-)  # fmt: skip
+    ("↑↓", "choose", "choose(1)"),
+    ("enter", "begin", "go_on"),
+    ("r", "take up again", "resume"),
+    ("u", "unit", "unit"),
+    ("esc", "back", "leave"),
+)
 RUN_KEYS = (
-    ("space", "done / go on", "go_on"), ("y", "acknowledged", "acknowledge"), ("backspace", "step back", "step_back"),
-    ("a", "step anew", "redo"), ("m", "mark", "mark"), ("u", "unit", "unit"), ("esc", "break off", "leave"),
-)  # fmt: skip
+    ("space", "done / go on", "go_on"),
+    ("y", "acknowledged", "acknowledge"),
+    ("backspace", "step back", "step_back"),
+    ("a", "step anew", "redo"),
+    ("m", "mark", "mark"),
+    ("u", "unit", "unit"),
+    ("esc", "break off", "leave"),
+)
 VERDICT_KEYS = (
     ("backspace", "step back", "step_back"),
     ("n", "another test", "list"),
@@ -51,10 +60,19 @@ class GuideScreen(Screen[None]):
     """Feeds a `Guide` with the live signal and shows its status. Nothing here computes."""
 
     BINDINGS = [
-        Binding("space,enter", "go_on"), Binding("y", "acknowledge"), Binding("backspace,b", "step_back"),
-        Binding("a", "redo"), Binding("escape,q", "leave"), Binding("m", "mark"), Binding("u", "unit"), Binding("r", "resume"),
-        Binding("n", "list"), Binding("up,k", "choose(-1)"), Binding("down,j", "choose(1)"), Binding("t", "theme"),
-    ]  # fmt: skip
+        Binding("space,enter", "go_on"),
+        Binding("y", "acknowledge"),
+        Binding("backspace,b", "step_back"),
+        Binding("a", "redo"),
+        Binding("escape,q", "leave"),
+        Binding("m", "mark"),
+        Binding("u", "unit"),
+        Binding("r", "resume"),
+        Binding("n", "list"),
+        Binding("up,k", "choose(-1)"),
+        Binding("down,j", "choose(1)"),
+        Binding("t", "theme"),
+    ]
     CSS = """
     GuideScreen { layout: vertical; }
     GuideScreen LevelPanel { layer: over; position: absolute; width: 34; height: 7; }

@@ -19,10 +19,20 @@ SIDE_ROWS = 7
 _STATES = {"good": "GOOD", "fault": "FAULT", "undecided": "UNDECIDED", "told": "RESULT"}
 
 _FIGURES = {
-    "leak_mm": "leak, as a bore", "leak_mm2": "leak, as an area", "net_draw_lpm": "net draw", "blow_by_lpm": "blow-by",
-    "zero_pa": "zero", "noise_pa": "noise", "half_time_s": "half time", "leak_lpm_at_500pa": "leak at 0.5 kPa",
-    "change_pa": "change", "firing_hz": "firing", "rpm": "speed", "half_order_pa": "once-a-cycle", "half_order_ratio": "of the pulses",
-}  # fmt: skip
+    "leak_mm": "leak, as a bore",
+    "leak_mm2": "leak, as an area",
+    "net_draw_lpm": "net draw",
+    "blow_by_lpm": "blow-by",
+    "zero_pa": "zero",
+    "noise_pa": "noise",
+    "half_time_s": "half time",
+    "leak_lpm_at_500pa": "leak at 0.5 kPa",
+    "change_pa": "change",
+    "firing_hz": "firing",
+    "rpm": "speed",
+    "half_order_pa": "once-a-cycle",
+    "half_order_ratio": "of the pulses",
+}
 
 
 class TestList(LineWidget):
@@ -118,13 +128,20 @@ class GuidePane(LineWidget):
         # The cautions themselves are what is to be read at the first step, so its own words stand small.
         small = step.id == "cautions"
         words = safe(step.words, 160)
-        lines = [(), *_wrapped(words, width - SIDE - 2, "strong"), ()] if small else self._large(words, width, height, "strong")
+        lines = (
+            [(), *_wrapped(words, width - SIDE - 2, "strong"), ()]
+            if small
+            else self._large(words, width, height, "strong")
+        )
         lines += self._beside(step.detail, width, len(lines), "plain")
         while len(lines) < SIDE_ROWS:
             lines.append(())
         lines += [*self._condition(status, step, width), ()]
-        lines += [((" ! ", "badge"), (" ", "plain"), (row, "plain")) if first else (("     ", "plain"), (row, "plain"))
-                  for caution in status.cautions for first, row in _marked(textwrap.wrap(caution, width - 7))]  # fmt: skip
+        lines += [
+            ((" ! ", "badge"), (" ", "plain"), (row, "plain")) if first else (("     ", "plain"), (row, "plain"))
+            for caution in status.cautions
+            for first, row in _marked(textwrap.wrap(caution, width - 7))
+        ]
         if status.estimate:
             lines += [((" so far: ", "quiet"), (status.estimate, "strong"))]
         return self._with_notes(lines, width, height)
