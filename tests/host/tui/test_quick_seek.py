@@ -23,7 +23,9 @@ def test_a_seek_shows_what_playing_through_shows(name, monkeypatch):
     monkeypatch.setattr(replay_source, "JOINED_FROM", 10**9)
     slow = replay(path)
     assert found == last_of_each(everything_up_to(slow, 40.0))
-    assert quick.analysis.detector.state == slow.analysis.detector.state
+    # Sums over longer pieces may round otherwise in the last digit of what is only shown.
+    one, other = vars(quick.analysis.detector.state), vars(slow.analysis.detector.state)
+    assert {name: pytest.approx(value, rel=1e-9) for name, value in one.items()} == other
     assert found
 
 
