@@ -25,7 +25,9 @@ def test_a_seek_shows_what_playing_through_shows(name, monkeypatch):
     assert found == last_of_each(everything_up_to(slow, 40.0))
     # Sums over longer pieces may round otherwise in the last digit of what is only shown.
     one, other = vars(quick.analysis.detector.state), vars(slow.analysis.detector.state)
-    assert {name: pytest.approx(value, rel=1e-9) for name, value in one.items()} == other
+    figures = [name for name, value in one.items() if isinstance(value, float)]
+    assert {name: one[name] for name in figures} == pytest.approx({name: other[name] for name in figures}, rel=1e-9)
+    assert all(one[name] == other[name] for name in one.keys() - set(figures))
     assert found
 
 
