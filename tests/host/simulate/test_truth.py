@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from sumpglass.records import CAUSES, HAPPENING_KINDS
+from sumpglass.simulate.cycle_mean import cycle_mean
 from sumpglass.simulate.drawn import KINDS, draw_scenario
 from sumpglass.simulate.engine import simulate
 from sumpglass.simulate.orchard import SCENARIOS, scenario_named
 from sumpglass.simulate.script import Engine, Rig, Scenario, Sensor, Ventilation, breather, line_block, opening, sensor
-from sumpglass.simulate.truth import allowed, cycle_mean
+from sumpglass.simulate.truth import allowed
 
 EXPECTED = {
     "leak-test": ["sudden_loss opening", "recovery closing", "sudden_loss opening", "recovery closing"],
