@@ -22,21 +22,21 @@ PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_st
          "tap_off": 0.1, "line_blocked": 0.06, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
 
 # Chance of each sign under each cause, in the order of SIGNS.
-SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk", "quiet", "fast")
+SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk", "quiet", "fast", "slow")
 CHANCES: dict[str, tuple[float, ...]] = {
-    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet  fast
-    "opening":      (0.08,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05,  0.55),
-    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05,  0.05,  0.45),
-    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08,  0.05,  0.25),
-    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08,  0.05,  0.25),
-    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02,  0.02,  0.15),
-    "engine_stop":  (0.96,  0.60,  0.85,  0.95,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90,  0.12,  0.04),
-    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05,  0.05,  0.06),
-    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15,  0.05,  0.08),
-    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98,  0.12,  0.97),
-    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96,  0.12,  0.30),
-    "sensor_fault": (0.97,  0.10,  0.10,  0.03,  0.10,  0.90,  0.10,  0.95,  0.01,  0.01,  0.97,  0.97,  0.98),
-    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25,  0.10,  0.35),
+    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet  fast   slow
+    "opening":      (0.08,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05,  0.55,  0.08),
+    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05,  0.05,  0.45,  0.35),
+    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08,  0.05,  0.25,  0.40),
+    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08,  0.05,  0.25,  0.40),
+    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02,  0.02,  0.15,  0.40),
+    "engine_stop":  (0.96,  0.60,  0.75,  0.70,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90,  0.12,  0.04,  0.30),
+    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05,  0.05,  0.06,  0.45),
+    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15,  0.05,  0.08,  0.40),
+    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98,  0.12,  0.97,  0.01),
+    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96,  0.12,  0.30,  0.20),
+    "sensor_fault": (0.97,  0.10,  0.10,  0.03,  0.10,  0.90,  0.10,  0.95,  0.01,  0.01,  0.97,  0.97,  0.98,  0.01),
+    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25,  0.10,  0.35,  0.25),
 }  # fmt: skip
 
 
@@ -77,8 +77,9 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
     found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
     found["stays"] = _soft(-abs(e.after_pa - e.before_pa) / size, -0.4, 0.04)
+    found["slow"] = _soft(e.rise_s, 0.4, 0.06)
     found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
-    weight = float(np.clip((e.pulses_before - 0.7) / 1.5, 0.0, 1.0))
+    weight = float(np.clip(max((e.pulses_before - 0.7) / 1.5, np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0)), 0.0, 1.0))
     for sign in ("dead", "late_death", "glide"):
         # Pulses that hardly stood out of the noise before say little by their end.
         q = found[sign]

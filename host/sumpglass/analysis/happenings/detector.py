@@ -338,11 +338,11 @@ class HappeningDetector:
         """Confirm or withdraw what waits; returns the kinds of which one was."""
         done = set()
         at = hop - track.first
-        level, calm = float(track.level_pa[at]), float(track.calm_pa[at])
         for pending in list(self._pending):
+            level, calm = float(track.level_pa[at]), float(track.calm_pa[at])
             young = hop - pending.raised_hop < round(YOUNG_S / self._hop_s)
             if pending.kind == "recovery":
-                level = float(track.regain_pa[at])
+                level = calm = float(track.regain_pa[at])
             if not pending.crossed:
                 pending.crossed = pending.side * (level - pending.limit_pa) > 0
                 if pending.crossed:

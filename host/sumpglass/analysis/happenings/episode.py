@@ -13,9 +13,9 @@ from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.records import FloatArray, Happening
 
-CHECKPOINTS_S = (0.0, 0.2, 0.5, 1.0, 1.8, 3.0)
+CHECKPOINTS_S = (0.0, 0.2, 0.5, 1.0, 1.8, 3.0, 5.0)
 """Seconds after the first flag at which cause, onset and sizes are judged again."""
-FITTED_CHECKS = (0, 1, 3, 5)
+FITTED_CHECKS = (0, 1, 3, 5, 6)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 LOOK_BACK_S = 4.0

@@ -11,6 +11,8 @@ from sumpglass.records import FloatArray
 BEFORE_S = 2.2
 STEPS_PER_OCTAVE = 48
 LOWEST_HZ = 2.5
+STILL_THERE = 0.07
+"""A line of less than this part of its former amplitude is not the same line any more."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ class Evidence:
     """Seconds of settled signal after the change that the features rest on."""
     persists: float = 0.0
     """Power of the strongest former lines over the noise, after the change: above about 8 they are still there."""
+    line_snr: float = 0.0
+    """Power over noise of the strongest line before."""
     weak_growth: float | None = None
     """Log ratio of amplitudes, after over before, of what lies below the strongest line: cycle-to-cycle scatter and
     lines of unlike cylinders, which come from blow-by and not from the pistons."""
@@ -234,7 +238,8 @@ def measure(
         octaves, match, unmoved = shift_between(spec_b, spec_a, rate)
         persists = _persistence(spec_b, spec_a)
         weak_growth, weak_bins = _weak_growth(spec_b, spec_a)
-    seen = pulse_b > 0.7 * noise
+    line_snr = float(spec_b.power[used_b].max(initial=0.0)) / spec_b.floor
+    seen = pulse_b > 0.7 * noise or line_snr > 20.0
     death, glide = None, None
     if seen:
         strongest = float(spec_b.hz[used_b][np.argmax(spec_b.power[used_b])])
@@ -253,7 +258,7 @@ def measure(
     return Evidence(
         tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
         float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
-        persists, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9), len(np.unique(after[:2000])),
+        persists, line_snr, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9), len(np.unique(after[:2000])),
     )  # fmt: skip
 
 
@@ -265,15 +270,16 @@ def _third(values: FloatArray) -> float:
 def _persistence(before: Spectrum, after: Spectrum) -> float:
     """Largest power over noise, after, at the three strongest lines of before."""
     used = np.flatnonzero(before.hz >= LOWEST_HZ)
-    power = before.power[used]
-    top = used[np.argsort(power)[::-1][:16]]
+    top = used[np.argsort(before.power[used])[::-1][:16]]
     lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:4]
     found = 0.0
     for k in lines:
         if before.power[k] < 8 * before.floor:
             continue
         near = np.abs(after.hz - before.hz[k]) <= 0.015 * before.hz[k] + 0.6 * (after.hz[1] - after.hz[0])
-        found = max(found, float(after.power[near].max(initial=0.0)) / after.floor)
+        power = float(after.power[near].max(initial=0.0))
+        if power > STILL_THERE**2 * before.power[k]:
+            found = max(found, power / after.floor)
     return found
 
 
