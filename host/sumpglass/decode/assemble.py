@@ -14,7 +14,7 @@ from sumpglass.decode.timing import GAP_PERIODS
 from sumpglass.errors import InputError, VersionError
 from sumpglass.records import FloatArray, LinkLosses, Mark, Recording, SensorFault
 
-JOINED_FRAMES = 8192
+JOINED_FRAMES = 1 << 17
 """Blocks of one kind that are scaled in one go."""
 
 
@@ -33,6 +33,7 @@ class RecordingBuilder:
         self.interpreter = Interpreter()
         self._channel = channel
         self._waiting: list[Samples] = []
+        self._waiting_frames = 0
         self._waiting_received_s: float | None = None
         self._pieces: list[_Piece] = []
         self._marks: list[Mark] = []
@@ -49,6 +50,7 @@ class RecordingBuilder:
                 if not self._joins(item):
                     self._flush()
                 self._waiting.append(item)
+                self._waiting_frames += len(item.time_us)
                 self._waiting_received_s = received_s
             elif isinstance(item, Message) and not self.interpreter.changes_scale(item) and item.name != "mark":
                 self._keep(self.interpreter.take([item], received_s))
@@ -61,7 +63,7 @@ class RecordingBuilder:
             return True
         first = self._waiting[0]
         same = (first.channel, first.configuration) == (item.channel, item.configuration)
-        return same and first.counts.shape[1] == item.counts.shape[1] and len(self._waiting) < JOINED_FRAMES
+        return same and first.counts.shape[1] == item.counts.shape[1] and self._waiting_frames < JOINED_FRAMES
 
     def _flush(self) -> None:
         if not self._waiting:
@@ -76,6 +78,7 @@ class RecordingBuilder:
                 np.concatenate([item.counts for item in self._waiting]),
             )
         self._waiting.clear()
+        self._waiting_frames = 0
         self._keep(self.interpreter.take([joined], self._waiting_received_s))
 
     def _keep(self, things: list[Interpreted]) -> None:
@@ -267,15 +270,24 @@ def _rows_of(block: PressureBlock, which: np.ndarray) -> PressureBlock:
 def _joined(pieces: list[_Piece], start_s: FloatArray, period_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(n,) times and pressures of all pieces, written once into their final place."""
     total = sum(piece.pressure_pa.size for piece in pieces)
-    t_s, pressure = np.empty(total), np.empty(total, np.float32)
+    t_s = np.empty(total)
+    pressure = pieces[0].pressure_pa.ravel() if len(pieces) == 1 else np.empty(total, np.float32)
     at = frame = 0
     for piece in pieces:
         f, n = piece.pressure_pa.shape
-        pressure[at : at + f * n] = piece.pressure_pa.ravel()
+        if len(pieces) > 1:
+            pressure[at : at + f * n] = piece.pressure_pa.ravel()
         piece.pressure_pa = piece.pressure_pa[:0]
-        rows = t_s[at : at + f * n].reshape(f, n)
-        np.multiply(period_s[frame : frame + f, None], np.arange(n), out=rows)
-        rows += start_s[frame : frame + f, None]
+        rows, starts, periods = (
+            t_s[at : at + f * n].reshape(f, n),
+            start_s[frame : frame + f],
+            period_s[frame : frame + f],
+        )
+        if (periods == periods[0]).all():
+            np.add(starts[:, None], periods[0] * np.arange(n), out=rows)
+        else:
+            np.multiply(periods[:, None], np.arange(n), out=rows)
+            rows += starts[:, None]
         at += f * n
         frame += f
     return t_s, pressure

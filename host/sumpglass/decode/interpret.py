@@ -97,6 +97,8 @@ class Interpreter:
         """True when blocks before and after `message` may read differently, so that they must not be joined."""
         if message.name == "identity":
             configuration = message.fields["configuration"]
+            if self.identity is not None and message.fields["channels"] is self.identity.fields["channels"]:
+                return bool(self._held)
             return bool(self._held) or any(
                 self._scales.get((configuration, scale.channel)) != scale
                 for scale in map(ChannelScale.of, message.fields["channels"])
@@ -166,7 +168,10 @@ class Interpreter:
     def _take_message(self, message: Message, out: list[Interpreted]) -> None:
         out.append(message)
         if message.name == "identity":
+            known = self.identity is not None and message.fields["channels"] is self.identity.fields["channels"]
             self.identity = message
+            if known:
+                return
             configuration = message.fields["configuration"]
             # Numbers of configurations turn over at 256: an old one must not outlive its number.
             self._scales = {key: scale for key, scale in self._scales.items() if key[0] != configuration}

@@ -43,6 +43,7 @@ class StreamDecoder:
         self._overlong = False
         self._payload = payload_buffer()
         self._boot_id: int | None = None
+        self._identity: tuple[bytes, dict[str, Any]] | None = None
         self._taken = 0
 
     @property
@@ -124,7 +125,7 @@ class StreamDecoder:
         if verdict == Verdict.AFTER_RESET:
             self._reset(items)
         try:
-            item = _item_of(payload, end)
+            item = self._known_identity(payload, end) or _item_of(payload, end)
         except UnknownType:
             self.counts.unknown += 1
         except (MessageError, ValueError):
@@ -132,7 +133,17 @@ class StreamDecoder:
         else:
             if isinstance(item, Message) and item.name == "identity":
                 self._know_boot(item.fields["boot_id"], items)
+                self._identity = (payload[wire.HEADER_LENGTH :], item.fields)
             items.append(item)
+
+    def _known_identity(self, payload: bytes, end: int) -> Message | None:
+        """The identity in `payload` if its body is that of the one before: a board repeats it every ten seconds."""
+        if payload[1] != wire.IDENTITY or self._identity is None or payload[wire.HEADER_LENGTH :] != self._identity[0]:
+            return None
+        _, sequence, time_us = decode_header(payload)
+        return Message(
+            "identity", _signed(time_us), {**self._identity[1], "sequence": sequence, "time_us": time_us}, end
+        )
 
     def _refuse(self, refusal: OtherVersion) -> None:
         self.counts.other_version += 1
