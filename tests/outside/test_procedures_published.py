@@ -1,4 +1,5 @@
-"""Worked values from outside the project: known openings, blow-by, decay, fits and uncertainty, each with its source."""
+"""Worked values from outside the project: known openings, blow-by, decay, fits and uncertainty, each with its
+source."""
 
 import math
 
@@ -50,8 +51,8 @@ def test_five_scattered_readings_weighted_line():
 
 
 def test_likelihood_in_the_vacuum_is_the_nonlinear_least_squares_fit():
-    """Nonlinear least squares in dp of the same readings: 7.95901, u 0.13700, 199.4763 mg/s, chi2 1.40796 (scipy). Air of
-    the same density at 1 GPa does not expand, so the isentropic flux is the incompressible one there."""
+    """Nonlinear least squares in dp of the same readings: 7.95901, u 0.13700, 199.4763 mg/s, chi2 1.40796 (scipy).
+    Air of the same density at 1 GPa does not expand, so the isentropic flux is the incompressible one there."""
     steady = SourceModel("steady", (0.0,), lambda vacuum, *_: np.ones_like(vacuum))
     stiff = Room(1e9, 1e9 / (287.055 * RHO))
     problem = LeakProblem(
@@ -97,7 +98,8 @@ def test_isentropic_readings_need_the_isentropic_flux(draw_mg_s, line_area):
 
 
 def test_flux_against_fluids_and_coolprop():
-    """Isentropic and choked flux against `fluids` 1.3.1 (isentropic helpers) and, within the ideal gas's 0.5 %, CoolProp."""
+    """Isentropic and choked flux against `fluids` 1.3.1 (isentropic helpers) and, within the ideal gas's 0.5 %,
+    CoolProp."""
     fluids = pytest.importorskip("fluids")
     coolprop = pytest.importorskip("CoolProp.CoolProp")
     for dp in (100.0, 1000.0, 5000.0, 30000.0, 60000.0):
@@ -126,7 +128,8 @@ def test_flux_against_fluids_and_coolprop():
     ],
 )
 def test_blow_by_of_cold_gas(bore_mm, flows):
-    """Isentropic outflow, mg/s, upstream 101325 Pa + 100/250/500 Pa at 293.15 K, Cd 0.61 (computed from the textbook formula)."""
+    """Isentropic outflow, mg/s, upstream 101325 Pa + 100/250/500 Pa at 293.15 K, Cd 0.61 (computed from the textbook
+    formula)."""
     for pressure, mg_s in zip((100.0, 250.0, 500.0), flows):
         got = blow_by(bore_mm, pressure, 1.0, gas_c=20.0, cd=0.61)
         assert got.blow_by_lpm * 101325.0 / (287.055 * 293.15) / 60e3 * 1e6 == pytest.approx(mg_s, rel=1e-6)
@@ -164,9 +167,9 @@ def test_hold_of_the_worked_vessel():
 
 
 def test_hold_of_a_laminar_leak():
-    """5 L from 100 to 50 Pa in 10 s: time constant 14.426950409 s, first flow 20.5224924 cm3/min at 1 atm (closed form).
-    At 500 Pa it is five times that, in room air at 20 degC 293.15/273.15 of it, if the gas is at 0 degC: here at 20 degC,
-    so the figure at 1 atm is the same volume."""
+    """5 L from 100 to 50 Pa in 10 s: time constant 14.426950409 s, first flow 20.5224924 cm3/min at 1 atm (closed
+    form). At 500 Pa it is five times that, in room air at 20 degC 293.15/273.15 of it, if the gas is at 0 degC: here
+    at 20 degC, so the figure at 1 atm is the same volume."""
     t = np.arange(0.0, 60.0, 0.05)
     p = -1000.0 * np.exp(-t / 14.426950409) + np.random.default_rng(2).normal(0, 0.5, len(t))
     hold = judge_hold(Recording(t, p), 5.0, zero_pa=0.0)
@@ -176,15 +179,17 @@ def test_hold_of_a_laminar_leak():
 
 
 def test_square_root_error_of_a_sine():
-    """Mean of sign(x) sqrt|x| over a sine about a mean, by the complete elliptic integral: a pulse that just touches zero
-    (amplitude = mean) has root mean 2 sqrt(2)/pi of the mean's root (closed form; square-root error of ISO/TR 3313)."""
+    """Mean of sign(x) sqrt|x| over a sine about a mean, by the complete elliptic integral: a pulse that just touches
+    zero (amplitude = mean) has root mean 2 sqrt(2)/pi of the mean's root (closed form; square-root error of ISO/TR
+    3313)."""
     shape = 500.0 * np.sin((np.arange(20000) + 0.5) / 20000 * 2 * math.pi)
     assert flow_driving_vacuum_pa(500.0, shape) == pytest.approx(500.0 * 8 / math.pi**2, rel=1e-6)
     assert flow_driving_vacuum_pa(0.0, shape) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_weighted_mean_and_line():
-    """Weighted mean of 10.1(1), 9.8(2), 10.4(4) and Pearson's data with York's weights (computed with GTC and statsmodels)."""
+    """Weighted mean of 10.1(1), 9.8(2), 10.4(4) and Pearson's data with York's weights (computed with GTC and
+    statsmodels)."""
     mean, u, chi2, freedom = weighted_mean((10.1, 9.8, 10.4), (0.1, 0.2, 0.4))
     assert (mean, u, chi2) == (pytest.approx(10.0571428571), pytest.approx(0.0872871561), pytest.approx(2.5714285714))
     assert freedom == 2

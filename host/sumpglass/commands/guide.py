@@ -106,7 +106,8 @@ def _judge_recording(options: argparse.Namespace) -> int:
 
     if options.test != "seal-hunt":
         raise InputError(
-            f"found --recording with the test {options.test}, expected seal-hunt (size-leak, hold and assess judge other recordings)"
+            f"found --recording with the test {options.test}, expected seal-hunt (size-leak, hold and assess "
+            "judge other recordings)"
         )
     try:
         hunt = seal_hunt_of(load_recording(options.recording), options.zero_pa)

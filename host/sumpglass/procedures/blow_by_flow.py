@@ -88,9 +88,11 @@ def blow_by(
     if displacement_l is not None and rpm is not None:
         expected = expected_blow_by_lpm(displacement_l * 1e-3, rpm, manifold_pa or IDLE_MANIFOLD_PA)
         verdict = _verdict(max(lo, 0.0), hi, expected)
+        share = f"{100 * BLOW_BY_SHARE[0]:g} to {100 * BLOW_BY_SHARE[1]:g} %"
+        manifold = f"{(manifold_pa or IDLE_MANIFOLD_PA) / 1000:g} kPa absolute"
         warnings.append(
-            f"Usual range {expected[0]:.1f} to {expected[1]:.1f} L/min: {100 * BLOW_BY_SHARE[0]:g} to {100 * BLOW_BY_SHARE[1]:g} % of the gas "
-            f"drawn in (a general engineering encyclopaedia) at a manifold pressure of {(manifold_pa or IDLE_MANIFOLD_PA) / 1000:g} kPa absolute"
+            f"Usual range {expected[0]:.1f} to {expected[1]:.1f} L/min: {share} of the gas drawn in (a general "
+            f"engineering encyclopaedia) at a manifold pressure of {manifold}"
             + (" (assumed: warm idle)." if manifold_pa is None else ".")
         )
     elif displacement_l is not None or rpm is not None:
@@ -103,7 +105,8 @@ def _check(opening_mm: float, pressure_pa: float) -> None:
         raise InputError(f"found an opening of {opening_mm:g} mm, expected 0.1 to 50")
     if not pressure_pa > 0:
         raise InputError(
-            f"found a pressure of {pressure_pa:g} Pa, expected one above zero: blow-by shows as pressure once the suction is stopped"
+            f"found a pressure of {pressure_pa:g} Pa, expected one above zero: blow-by shows as pressure "
+            "once the suction is stopped"
         )
     if pressure_pa > 50_000.0:
         raise InputError(f"found a pressure of {pressure_pa:g} Pa, expected at most 50000: no crankcase stands more")

@@ -222,7 +222,8 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
     fallen = 1.0 - float(shape(fit.law, fit.form, np.array([fit.rate_per_s * float(part.t_s[-1])]))[0])
     if fallen < 0.5:
         warnings.append(
-            f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law can hardly be told."
+            f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law "
+            "can hardly be told."
         )
     if part.opened_s is not None:
         warnings.append(f"The hose was opened at {part.opened_s:.1f} s; what follows was left out.")
@@ -241,7 +242,8 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
         warnings.append("The hold started deeper than 3.5 kPa: that is hard on old seals, about 2 kPa is enough.")
     drift = temperature_effect_pa_k(room.pressure_pa, room.temperature_k)
     warnings.append(
-        f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's temperature is steady."
+        f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's "
+        "temperature is steady."
     )
     if part.sign > 0:
         warnings.append("The hold was under pressure, not vacuum: old seals are pushed outwards by it.")
@@ -272,16 +274,18 @@ def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95
     )
     if volume_l is None:
         warnings.append(
-            "No volume was given (--volume-l), so the leak's flow and size are not known; a reference decay with a known opening would do as well."
+            "No volume was given (--volume-l), so the leak's flow and size are not known; a reference decay "
+            "with a known opening would do as well."
         )
         return replace(hold, warnings=tuple(warnings))
-    return replace(
-        _with_volume(hold, volume_l, volume_u95_l, room), warnings=tuple([*warnings, *_volume_words(volume_u95_l)])
-    )
+    return replace(_with_volume(hold, volume_l, volume_u95_l, room), warnings=(*warnings, *_volume_words(volume_u95_l)))
 
 
 def _volume_words(volume_u95_l: float) -> list[str]:
-    words = "The flow is for a decay at constant temperature; a fast one is nearer the adiabatic figure, which is 1.4 times less."
+    words = (
+        "The flow is for a decay at constant temperature; a fast one is nearer the adiabatic figure, which is "
+        "1.4 times less."
+    )
     if volume_u95_l:
         return [words]
     return ["The volume was taken as exact: the leak's relative error has the volume's added to it.", words]
@@ -322,7 +326,10 @@ def _against(first: Hold, second: Hold, opening_mm: float) -> Hold:
     ratio = alone / (both - alone)
     size = opening_mm * math.sqrt(ratio)
     u = math.hypot(first.rate_relative_u or 0.0, second.rate_relative_u or 0.0) * both / (both - alone)
-    words = f"Size against the decay with the {opening_mm:g} mm opening, which needs no volume, no discharge coefficient and no temperature."
+    words = (
+        f"Size against the decay with the {opening_mm:g} mm opening, which needs no volume, no discharge "
+        "coefficient and no temperature."
+    )
     kept = tuple(w for w in first.warnings if not w.startswith("No volume"))
     return replace(
         first,

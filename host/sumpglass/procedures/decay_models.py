@@ -2,8 +2,8 @@
 
 difference(t) = d0 * shape(lambda t; form), with lambda the relative rate of loss at the start:
 
-- power law d(dp)/dt = -k dp^n: shape = (1 - (1-n) lambda t)^(1/(1-n)), form = n; n = 0.5 is an orifice, whose square root
-  falls linearly and ends at zero; n = 1 a capillary (exponential). ISO 9972 allows 0.5 to 1 (from memory).
+- power law d(dp)/dt = -k dp^n: shape = (1 - (1-n) lambda t)^(1/(1-n)), form = n; n = 0.5 is an orifice, whose square
+  root falls linearly and ends at zero; n = 1 a capillary (exponential). ISO 9972 allows 0.5 to 1 (from memory).
 - orifice and capillary side by side, d(dp)/dt = -(a sqrt(dp) + b dp): with u = sqrt(dp), du/dt = -(a + b u)/2, so
   u/u0 = exp(-w lambda t/2)/w - (1-w)/w, form = w, the capillary's share of the loss at the start.
 """
@@ -59,8 +59,8 @@ def bending(law: str, form: float, expansion_per_pa: float) -> float:
 
 @dataclass(frozen=True)
 class DecayFit:
-    """One law fitted. `start_pa` (incompressible: see `bending`) and `rate_per_s` belong to the first sample; `covariance` is of (ln start, ln rate,
-    offset) in whitened units (multiply by the residual variance)."""
+    """One law fitted. `start_pa` (incompressible: see `bending`) and `rate_per_s` belong to the first sample;
+    `covariance` is of (ln start, ln rate, offset) in whitened units (multiply by the residual variance)."""
 
     law: str
     form: float
@@ -73,8 +73,9 @@ class DecayFit:
 
 @dataclass(frozen=True)
 class DecayData:
-    """Block means of the size of the vacuum from the start of the decay; `whiten` is the AR(1) coefficient that is taken
-    out, `offset_pa` and `offset_u_pa` what is known of the zero, `noise_pa` the residual scatter of whitened blocks."""
+    """Block means of the size of the vacuum from the start of the decay; `whiten` is the AR(1) coefficient that is
+    taken out, `offset_pa` and `offset_u_pa` what is known of the zero, `noise_pa` the residual scatter of whitened
+    blocks."""
 
     t_s: FloatArray
     size_pa: FloatArray

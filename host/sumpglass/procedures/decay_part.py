@@ -19,7 +19,8 @@ OFFSET_ASSUMED_U95_PA = 10.0
 class DecayPart:
     """Block means (n,) of the size of the gauge pressure, positive, from the start of the decay at `t0_s`.
 
-    `sign` is -1 for a vacuum. `offset_pa`, `offset_u_pa`: the zero as far as it is known, in the same sense as the size.
+    `sign` is -1 for a vacuum. `offset_pa`, `offset_u_pa`: the zero as far as it is known, in the same sense as the
+    size.
     """
 
     t0_s: float
@@ -56,7 +57,8 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
     peak = _peak(fine, noise)
     if fine[peak] - sign * base < max(LEAST_PEAK_PA, 6.0 * noise):
         raise RefusedError(
-            f"the pressure never leaves {fine[peak] - sign * base:.0f} Pa, expected a hold that starts from a vacuum of about 2 kPa: pump, stop the hose, then record"
+            f"the pressure never leaves {fine[peak] - sign * base:.0f} Pa, expected a hold that starts from "
+            "a vacuum of about 2 kPa: pump, stop the hose, then record"
         )
     end = _opening(fine_t, fine, peak, noise)
     t0 = float(fine_t[peak])
@@ -64,7 +66,8 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
     inside = (t >= t0) & (t <= t1)
     if inside.sum() < 8:
         raise RefusedError(
-            "less than 8 samples follow the greatest vacuum, expected the decay after the pump: record until it has fallen to half"
+            "less than 8 samples follow the greatest vacuum, expected the decay after the pump: record "
+            "until it has fallen to half"
         )
     offset, u, words = _zero(recording, t, size, sign, fine_t, fine, peak, end, noise, zero_pa)
     block_t, block = _blocks(t[inside], size[inside], MOST_POINTS)

@@ -1,4 +1,5 @@
-"""A guided test as a pure state machine: samples, detector, button and keys in; steps, readings, stop calls, verdict out.
+"""A guided test as a pure state machine: samples, detector, button and keys in; steps, readings, stop calls, verdict
+out.
 
 It has no clock and does no I/O: time is that of the samples. What it knows can be written to JSON at any moment and
 taken up later, with the readings so far.
@@ -484,7 +485,10 @@ class Guide:
         if view.clipped and step.reading is not None:
             self._clipped_since = view.now_s if self._clipped_since is None else self._clipped_since
             if view.now_s - self._clipped_since >= 2.0 and view.level_pa is not None:
-                words = f"The sensor is at the end of its range: the reading only says {'deeper' if view.level_pa < 0 else 'more'} than {in_words(view.level_pa)}"
+                words = (
+                    "The sensor is at the end of its range: the reading only says "
+                    f"{'deeper' if view.level_pa < 0 else 'more'} than {in_words(view.level_pa)}"
+                )
                 return [Told(words), *self._take_bound(step, view.level_pa)]
         else:
             self._clipped_since = None

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.physics.gas import FloatArray
 from sumpglass.procedures.openings import BORE_U95_MM, OPENING_CD, Reading, Room, mean_flux_kg_s_m2
 from sumpglass.procedures.source_models import SourceModel
+from sumpglass.records import FloatArray
 
 CHI2_95 = 3.841458820694124
 MM2 = 1e-6
@@ -272,7 +272,8 @@ def _narrowed(problem: LeakProblem, models: Sequence[SourceModel], coarse: Float
 
 
 def _middle(areas: FloatArray, rise: FloatArray) -> float:
-    """Median of the areas under the weight exp(-rise/2) of their logarithm: steadier than the best of several families."""
+    """Median of the areas under the weight exp(-rise/2) of their logarithm: steadier than the best of several
+    families."""
     keep = areas > 0
     logs, weight = np.log(areas[keep]), np.exp(-0.5 * rise[keep])
     pieces = 0.5 * (weight[1:] + weight[:-1]) * np.diff(logs)
@@ -306,7 +307,7 @@ def _crossings(x: FloatArray, y: FloatArray, k: int, level: float) -> tuple[floa
     return lo, hi
 
 
-def _outer(above: FloatArray) -> int:
+def _outer(above: np.ndarray) -> int:
     """Index of the first point above the level that has no point under it further out."""
     under = np.flatnonzero(~np.asarray(above, dtype=bool))
     return int(under[-1] + 1) if len(under) else 0

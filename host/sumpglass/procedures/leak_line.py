@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.physics.gas import REFERENCE_DENSITY_KG_M3, FloatArray
+from sumpglass.physics.gas import REFERENCE_DENSITY_KG_M3
 from sumpglass.procedures.openings import OPENING_CD
+from sumpglass.records import FloatArray
 
 
 @dataclass(frozen=True)

@@ -165,7 +165,10 @@ def _bend(problem: LeakProblem, straight: SourceFit, scale: float, threshold: fl
         True,
         p,
         (
-            f"The line bends (p {p:.2g}): the draw is not choked or its valve moves. A source that {words} was fitted instead.",
+            (
+                f"The line bends (p {p:.2g}): the draw is not choked or its valve moves. A source that {words} "
+                "was fitted instead."
+            ),
         ),
     )
 
@@ -242,7 +245,8 @@ def _refuse_rising(problem: LeakProblem, fit: SourceFit, scale: float) -> None:
     u_slope = math.sqrt(scale / np.sum(weights * (areas - centre) ** 2))
     if slope > 0 and (slope > 2.0 * u_slope or not math.isfinite(fit.area_hi95_mm2)):
         raise InputError(
-            "the vacuum does not fall as the opening grows, expected less vacuum with a larger opening: check the order of the readings and that the openings draw room air"
+            "the vacuum does not fall as the opening grows, expected less vacuum with a larger opening: "
+            "check the order of the readings and that the openings draw room air"
         )
 
 

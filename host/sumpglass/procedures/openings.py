@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sumpglass.physics.gas import FloatArray, Floats
+from sumpglass.physics.gas import Floats
 from sumpglass.physics.orifice import mass_flow_kg_s
+from sumpglass.records import FloatArray
 from sumpglass.units import REFERENCE_TEMPERATURE_K, STANDARD_ATMOSPHERE_PA
 
 OPENING_CD = 0.61
@@ -24,7 +25,8 @@ under 12.5 mm lie outside ISO 5167."""
 OPENING_CD_U95 = 0.05
 """Half-width of its interval: an assumption as well (common practice, no source)."""
 BORE_U95_MM = 0.01
-"""Half-width of the interval of a drilled bore: an assumption, that of a reamed hole or one checked with a pin gauge."""
+"""Half-width of the interval of a drilled bore: an assumption, that of a reamed hole or one checked with a pin
+gauge."""
 SWING_U95_RELATIVE = 0.05
 """Half-width, relative, of the RMS of the swing that a table states: an assumption."""
 

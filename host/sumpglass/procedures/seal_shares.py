@@ -1,7 +1,7 @@
 """Which seal leaks, and what share of the leak it carries, from readings with suspects capped in turn.
 
-The suction is taken as choked: it falls with the absolute pressure in the crankcase, as in `source_models`. Under such a
-draw the mean flux through the leaks goes inversely with their area: 1/flux is linear in what is open.
+The suction is taken as choked: it falls with the absolute pressure in the crankcase, as in `source_models`. Under
+such a draw the mean flux through the leaks goes inversely with their area: 1/flux is linear in what is open.
 So 1/flux of every reading is a weighted linear model of which suspects are capped; a seal that is capped while another
 still leaks is counted rightly, which a difference of pressures is not. Many suspects are tried: p values are Holm's
 (Holm, Scandinavian Journal of Statistics 6 (1979) 65). Shares are ratios: Fieller's intervals.
@@ -111,11 +111,13 @@ def _inverse_flux(readings: Sequence[CappedReading], room: Room) -> tuple[FloatA
         vacuum = r.vacuum_pa if r.vacuum_pa is not None else r.deeper_than_pa
         if vacuum is None or not vacuum > 0:
             raise InputError(
-                f"the reading {r.name or 'with ' + ', '.join(sorted(capped.capped))} shows no vacuum, expected one in every reading"
+                f"the reading {r.name or 'with ' + ', '.join(sorted(capped.capped))} shows no vacuum, "
+                "expected one in every reading"
             )
         if r.vacuum_pa is None:
             warnings.append(
-                f"With {', '.join(sorted(capped.capped)) or 'nothing'} capped the reading only says deeper than {vacuum:.0f} Pa: its share is at least what is told."
+                f"With {', '.join(sorted(capped.capped)) or 'nothing'} capped the reading only says deeper "
+                f"than {vacuum:.0f} Pa: its share is at least what is told."
             )
         step = max(0.5, 1e-3 * vacuum)
         low, here, high = mean_flux_kg_s_m2(np.array([vacuum - step, vacuum, vacuum + step]), r.shape_pa, room)

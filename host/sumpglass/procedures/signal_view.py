@@ -1,4 +1,5 @@
-"""The last half minute of the signal as the conditions of a guided test see it. No clock: time is that of the samples."""
+"""The last half minute of the signal as the conditions of a guided test see it. No clock: time is that of the
+samples."""
 
 from __future__ import annotations
 

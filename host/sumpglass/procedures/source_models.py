@@ -5,8 +5,9 @@
 - choked: the suction goes with the absolute pressure in the crankcase, the blow-by does not. The nuisance is suction
   over net draw at zero gauge: 1 with no blow-by, 1.25 when a fifth of the suction carries blow-by.
 - finite: the draw ends at some depth of vacuum and falls towards it as a power of what is left: 0.5 a restriction that
-  does not choke, 1 one with laminar flow, 0.75 a restriction with blow-by, 0.33 one whose sprung valve gives way at first.
-  The linear family also holds a draw that rises with the vacuum. The nuisance is the deepest reading over that depth.
+  does not choke, 1 one with laminar flow, 0.75 a restriction with blow-by, 0.33 one whose sprung valve gives way at
+  first. The linear family also holds a draw that rises with the vacuum. The nuisance is the deepest reading over that
+  depth.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.physics.gas import FloatArray
+from sumpglass.records import FloatArray
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,19 @@ from sumpglass.procedures.taken import Taken
 CAUTIONS: dict[str, str] = {
     "running": "Running engine: fan, belts, hot parts, hands and hoses clear; wheels chocked, brake on, out of gear.",
     "monoxide": "Carbon monoxide kills: outdoors or with an exhaust extractor. Open doors do not make it safe.",
-    "vapour": "Crankcase vapour burns: no flame, no sparks; electronics away from the port, low voltage only; a catch loop keeps oil out of the sensor.",
+    "vapour": (
+        "Crankcase vapour burns: no flame, no sparks; electronics away from the port, low voltage only; a catch "
+        "loop keeps oil out of the sensor."
+    ),
     "air": "Never blow compressed air into a crankcase.",
-    "dead_end": "Never dead-end the breather for longer than the reading takes: the clock on screen counts. Stop at the limit set for the seals.",
-    "manual": "Maker's manual and local rules come first; emission parts may be regulated. This tool assists a competent person and certifies nothing.",
+    "dead_end": (
+        "Never dead-end the breather for longer than the reading takes: the clock on screen counts. Stop at the "
+        "limit set for the seals."
+    ),
+    "manual": (
+        "Maker's manual and local rules come first; emission parts may be regulated. This tool assists a "
+        "competent person and certifies nothing."
+    ),
     "thread": "Taper threads seal by wedging: do not over-tighten into a thin cover; keep swarf out.",
     "seals": "Old seals: never deep, never with pressure.",
 }

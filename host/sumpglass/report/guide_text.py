@@ -97,10 +97,12 @@ def seal_hunt_text(hunt: SealHunt) -> str:
     for s in hunt.seals:
         call = "leaks" if s.leaks else "no change beyond chance"
         lines.append(
-            f"  {safe(s.name, 40):<20} {100 * s.share:5.0f} % ({100 * s.lo95:.0f} to {100 * s.hi95:.0f})  {call} (p {s.p_holm:.2g})"
+            f"  {safe(s.name, 40):<20} {100 * s.share:5.0f} % ({100 * s.lo95:.0f} to {100 * s.hi95:.0f})  "
+            f"{call} (p {s.p_holm:.2g})"
         )
     lines.append(
-        f"  {'none of them':<20} {100 * hunt.unexplained:5.0f} % ({100 * hunt.unexplained_lo95:.0f} to {100 * hunt.unexplained_hi95:.0f})"
+        f"  {'none of them':<20} {100 * hunt.unexplained:5.0f} % ({100 * hunt.unexplained_lo95:.0f} to "
+        f"{100 * hunt.unexplained_hi95:.0f})"
     )
     lines.append("p is the chance of such a change by luck, with so many suspects tried (Holm).")
     return "\n".join([*lines, *(f"Note: {safe(w, 400)}" for w in hunt.warnings)])

@@ -9,7 +9,7 @@ from typing import Any
 from sumpglass.errors import InputError
 from sumpglass.procedures.guide import Guide, judge_again, verdict_fields
 from sumpglass.procedures.leak_recording import rig_zero
-from sumpglass.procedures.marks import stretches_of
+from sumpglass.procedures.marks import State, stretches_of
 from sumpglass.procedures.seal_shares import CappedReading, SealHunt, seal_hunt
 from sumpglass.procedures.settled import settled_level
 from sumpglass.procedures.trade_test import TradeTest, all_tests, find_test
@@ -127,7 +127,8 @@ def _close(one: Any, other: Any) -> bool:
 
 
 def seal_hunt_of(recording: Recording, zero_pa: float | None = None) -> SealHunt:
-    """A seal hunt from a recording whose marks say `cap NAME` and `uncap NAME`; before the first cap nothing is capped."""
+    """A seal hunt from a recording whose marks say `cap NAME` and `uncap NAME`; before the first cap nothing is
+    capped."""
     t_s, end_s = recording.t_s, float(recording.t_s[-1])
     stretches = stretches_of(recording.marks, end_s)
     zero = rig_zero(recording, stretches, zero_pa)
@@ -136,9 +137,12 @@ def seal_hunt_of(recording: Recording, zero_pa: float | None = None) -> SealHunt
     first = next((s.t0_s for s in stretches if s.state.kind in ("cap", "uncap")), None)
     if first is None:
         raise InputError("no mark says `cap NAME`, expected them in a recording of a seal hunt")
-    spans = [(s.t0_s, s.t1_s, s.state) for s in stretches]
-    if not any(t0 < first and state.kind in ("closed", "tap", "engine_on", "rpm") for t0, _, state in spans):
-        spans.insert(0, (float(t_s[0]), first, None))  # type: ignore[arg-type]
+    spans: list[tuple[float, float, State | None]] = [(s.t0_s, s.t1_s, s.state) for s in stretches]
+    if not any(
+        t0 < first and state is not None and state.kind in ("closed", "tap", "engine_on", "rpm")
+        for t0, _, state in spans
+    ):
+        spans.insert(0, (float(t_s[0]), first, None))
     for t0, t1, state in spans:
         if state is not None and state.kind in ("opening", "engine_off"):
             continue

@@ -62,7 +62,8 @@ class Bench:
                 return self
             self.run(0.25)
         raise AssertionError(
-            f"still at {self.guide.step.id if self.guide.step else 'verdict'}: {self.guide.status.condition} {self.guide.status.paused} {self.guide.status.stop}"
+            f"still at {self.guide.step.id if self.guide.step else 'verdict'}: {self.guide.status.condition} "
+            f"{self.guide.status.paused} {self.guide.status.stop}"
         )
 
     def press(self) -> "Bench":

@@ -1,4 +1,5 @@
-"""`size-leak`, `blow-by`, `hold`, `guide`, `results` as a person calls them: JSON by schema, one line for wrong input."""
+"""`size-leak`, `blow-by`, `hold`, `guide`, `results` as a person calls them: JSON by schema, one line for wrong
+input."""
 
 import json
 import math

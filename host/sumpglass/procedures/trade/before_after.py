@@ -112,7 +112,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     word = "more vacuum" if change < 0 else "less vacuum"
     return Verdict(
         "told",
-        f"Changed by {abs(change):.0f} Pa ({min(abs(lo), abs(hi)):.0f} to {max(abs(lo), abs(hi)):.0f}) towards {word} ({listing}).",
+        (
+            f"Changed by {abs(change):.0f} Pa ({min(abs(lo), abs(hi)):.0f} to {max(abs(lo), abs(hi)):.0f}) "
+            f"towards {word} ({listing})."
+        ),
         (*figures, figure),
         "",
         _PROOF,

@@ -16,6 +16,9 @@ from sumpglass.records import Recording, Zero
 _PROOF = "It does not say where the leak is, nor what leaks only on a running engine."
 
 
+_LAWS = {"orifice": "an opening", "laminar": "a capillary", "mixed": "something between an opening and a capillary"}
+
+
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
@@ -61,7 +64,8 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         Figure("half_time_s", hold.half_time_s, hold.half_time_lo95_s, hold.half_time_hi95_s, "s"),
         Figure("exponent", hold.exponent, hold.exponent_lo95, hold.exponent_hi95, ""),
     ]
-    words = f"Half of the vacuum goes in {hold.half_time_s:.1f} s; the leak behaves like {'an opening' if hold.model == 'orifice' else 'a capillary' if hold.model == 'laminar' else 'something between an opening and a capillary'}."
+    law = _LAWS[hold.model]
+    words = f"Half of the vacuum goes in {hold.half_time_s:.1f} s; the leak behaves like {law}."
     if hold.leak_lpm_at_500pa is not None:
         figures.append(Figure("leak_lpm_at_500pa", hold.leak_lpm_at_500pa, hold.leak_lo95, hold.leak_hi95, "L/min"))
         figures.append(Figure("leak_mm", hold.equivalent_mm, hold.equivalent_lo95_mm, hold.equivalent_hi95_mm, "mm"))
@@ -81,7 +85,10 @@ TEST = TradeTest(
     "hold",
     "Hold, engine off",
     "The leak from the decay of a small vacuum, with no engine running.",
-    "Engine off; hose ends stopped; a small hand pump; gauge on an access port. Never deep, never with pressure on old seals.",
+    (
+        "Engine off; hose ends stopped; a small hand pump; gauge on an access port. Never deep, never with "
+        "pressure on old seals."
+    ),
     _PROOF,
     _plan,
     _judge,

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from sumpglass.errors import InputError
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.procedures.conditions import engine_running, settled, settled_away
 from sumpglass.procedures.leak_size import LeakSize, size_leak
-from sumpglass.procedures.openings import OPENING_CD, Room, flux_kg_s_m2
+from sumpglass.procedures.openings import OPENING_CD, Reading, Room, flux_kg_s_m2
 from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade._common import zero_u
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
@@ -20,7 +20,7 @@ _FITS: dict[tuple[Any, ...], LeakSize] = {}
 _PROOF = "It does not say where the leak is. Hot seals may leak otherwise than cold ones."
 
 
-def _readings(taken: Sequence[Taken]):  # type: ignore[no-untyped-def]
+def _readings(taken: Sequence[Taken]) -> list[Reading]:
     newest = {t.values["opening_mm"]: t for t in taken if "opening_mm" in t.values}
     return [t.as_opening(mm) for mm, t in newest.items()]
 
@@ -42,7 +42,7 @@ def _size(taken: Sequence[Taken], settings: Mapping[str, Any]) -> LeakSize:
     return _FITS[key]
 
 
-def _too_deep(opening_mm: float, settings: Mapping[str, Any]):  # type: ignore[no-untyped-def]
+def _too_deep(opening_mm: float, settings: Mapping[str, Any]) -> Callable[[Sequence[Taken]], str | None]:
     """Skips an opening that would take the vacuum past the limit or the range, as far as the readings foretell it."""
 
     def skip(taken: Sequence[Taken]) -> str | None:
@@ -162,7 +162,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     hi = f"{size.hi95_mm:.2f}" if size.hi95_mm is not None else "?"
     return Verdict(
         "told",
-        f"The crankcase leaks like a hole of {size.equivalent_mm:.2f} mm ({size.lo95_mm:.2f} to {hi}); net draw {size.net_draw_lpm:.1f} L/min.",
+        (
+            f"The crankcase leaks like a hole of {size.equivalent_mm:.2f} mm ({size.lo95_mm:.2f} to {hi}); net "
+            f"draw {size.net_draw_lpm:.1f} L/min."
+        ),
         figures,
         more or "Find the seal with the seal hunt.",
         _PROOF,

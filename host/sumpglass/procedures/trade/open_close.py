@@ -70,7 +70,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     rows = tuple(taken)
     closed, opened, again = (need(newest(rows, n), n) for n in ("closed", "open", "closed again"))
     figures = tuple(level_figure(t, settings) for t in (closed, opened, again))
-    listing = f"stopped {level_words(closed, settings)}, open {level_words(opened, settings)}, stopped again {level_words(again, settings)}"
+    listing = (
+        f"stopped {level_words(closed, settings)}, open {level_words(opened, settings)}, stopped again "
+        f"{level_words(again, settings)}"
+    )
     if side(closed, settings) != "vacuum":
         return Verdict(
             "undecided",
@@ -84,7 +87,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     if not lost:
         return Verdict(
             "fault",
-            f"Opening the barb did not take the vacuum away ({listing}): the gauge does not see the crankcase, or the barb is blocked.",
+            (
+                f"Opening the barb did not take the vacuum away ({listing}): the gauge does not see the "
+                "crankcase, or the barb is blocked."
+            ),
             figures,
             "Clear barb and line of oil and swarf.",
             _PROOF,

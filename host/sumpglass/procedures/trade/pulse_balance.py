@@ -14,7 +14,10 @@ from sumpglass.procedures.trade._common import need, newest
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
 
 LEAST_RATE_HZ = 400.0
-_PROOF = "Once-a-cycle content says that a cylinder differs, not why: a misfire or a different stroke of the valve gear does so too."
+_PROOF = (
+    "Once-a-cycle content says that a cylinder differs, not why: a misfire or a different stroke of the valve "
+    "gear does so too."
+)
 
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:

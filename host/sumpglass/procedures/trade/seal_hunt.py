@@ -50,7 +50,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     figures = tuple(Figure(f"share {s.name}", s.share, s.lo95, s.hi95, "of the leak") for s in hunt.seals)
     found = [s for s in hunt.seals if s.leaks]
     details = {"p_holm": {s.name: s.p_holm for s in hunt.seals}, "unexplained": hunt.unexplained}
-    rest = f"What no suspect carries: {100 * hunt.unexplained:.0f} % ({100 * hunt.unexplained_lo95:.0f} to {100 * hunt.unexplained_hi95:.0f})."
+    rest = (
+        f"What no suspect carries: {100 * hunt.unexplained:.0f} % ({100 * hunt.unexplained_lo95:.0f} to "
+        f"{100 * hunt.unexplained_hi95:.0f})."
+    )
     if not found:
         return Verdict(
             "undecided",

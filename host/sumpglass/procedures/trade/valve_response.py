@@ -7,14 +7,18 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sumpglass.procedures.conditions import engine_running, settled, speed_changed
+from sumpglass.procedures.signal_view import SignalView
 from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade._common import level_figure, level_words, need, newest
 from sumpglass.procedures.trade_test import ConditionNow, Figure, Step, TradeTest, Verdict
 
-_PROOF = "A level that moves shows that the draw moves; blow-by moves with speed too, so it is a sign and no proof. A fixed orifice does not move at all."
+_PROOF = (
+    "A level that moves shows that the draw moves; blow-by moves with speed too, so it is a sign and no proof. "
+    "A fixed orifice does not move at all."
+)
 
 
-def _snapped(view):  # type: ignore[no-untyped-def]
+def _snapped(view: SignalView) -> ConditionNow:
     """The level left its place by a fifth, and five seconds have gone."""
     idle = view.last("idle")
     if idle is None or view.deepest_pa is None or view.highest_pa is None:
@@ -87,7 +91,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     )
     change = cruise.mean_pa - rest
     figures.append(Figure("change_pa", change, change - 1.96 * u, change + 1.96 * u, "Pa"))
-    listing = f"idle {level_words(idle, settings)}, idle again {level_words(again, settings)}, cruise {level_words(cruise, settings)}"
+    listing = (
+        f"idle {level_words(idle, settings)}, idle again {level_words(again, settings)}, cruise "
+        f"{level_words(cruise, settings)}"
+    )
     if abs(change) <= 1.96 * u:
         return Verdict(
             "undecided",

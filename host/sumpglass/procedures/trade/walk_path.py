@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from sumpglass.procedures.conditions import settled
@@ -28,7 +28,7 @@ def _halving(low: int, high: int) -> list[int]:
     return [middle, *_halving(low, middle - 1), *_halving(middle + 1, high)]
 
 
-def _known(index: int, points: Sequence[str]):  # type: ignore[no-untyped-def]
+def _known(index: int, points: Sequence[str]) -> Callable[[Sequence[Taken]], str | None]:
     """Skips a point about which the readings so far leave no question."""
 
     def skip(taken: Sequence[Taken]) -> str | None:
@@ -89,7 +89,10 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     if not drawing:
         return Verdict(
             "fault",
-            f"There is no draw at {points[min(dead)]} ({listing}): the stoppage lies before it, or the manifold has no vacuum.",
+            (
+                f"There is no draw at {points[min(dead)]} ({listing}): the stoppage lies before it, or the "
+                "manifold has no vacuum."
+            ),
             figures,
             "Gauge on the manifold itself.",
             _PROOF,

@@ -172,7 +172,8 @@ class GuidePane(LineWidget):
         facts = []
         if step.settle_s and view is not None:
             facts.append(
-                f"flat for {min(view.steady_s, 99):.0f} s, in the step for {view.in_step_s:.0f} s; settling should take about {step.settle_s:g} s"
+                f"flat for {min(view.steady_s, 99):.0f} s, in the step for {view.in_step_s:.0f} s; settling "
+                f"should take about {step.settle_s:g} s"
             )
         if facts:
             lines.append(((f"     {facts[0]}"[: width - 1], "quiet"),))
