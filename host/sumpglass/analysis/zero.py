@@ -119,8 +119,9 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
     if fine_wander / fine_limit > wander_pa / wander_limit:
         noise_pa, wander_pa, wander_limit = fine_noise, fine_wander, fine_limit
 
-    n_short = max(1, round(0.05 * rate_hz))
-    short = pressure[: len(pressure) // n_short * n_short].reshape(-1, n_short).mean(axis=1)
+    # Ten samples at least: their mean is nearly normal even where the noise has heavy tails.
+    n_short = max(min(10, len(pressure) // 30), round(0.05 * rate_hz), 1)
+    short = _means(pressure, n_short)
     centre = float(np.median(short))
     spread = float(np.median(np.abs(short - centre))) * 1.4826
     knock_pa = float(np.abs(short - centre).max())
@@ -130,8 +131,9 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
 
     # Swings of a second or so hide from blocks that are as long as they are: compare the 50 ms means' spread with that
     # of their successive differences (von Neumann's ratio, 1 for white noise, under 2 for a memory of 50 ms).
-    swing_pa = float(short.std())
-    slow_swing = swing_pa > floor_pa and 2.0 * swing_pa**2 > LARGEST_RATIO * float(np.mean(np.diff(short) ** 2))
+    quick = _means(pressure, max(1, round(0.05 * rate_hz)))
+    swing_pa = float(quick.std())
+    slow_swing = swing_pa > floor_pa and 2.0 * swing_pa**2 > LARGEST_RATIO * float(np.mean(np.diff(quick) ** 2))
 
     line_hz, amplitude, line_limit = _largest_line(pressure, rate_hz, each, floor_pa)
     reason = ""
@@ -160,6 +162,11 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
         noise_pa,
         coarse_pa,
     )
+
+
+def _means(values: FloatArray, of: int) -> FloatArray:
+    """Means of `of` values each; what is left over is left out."""
+    return np.asarray(values[: len(values) // of * of].reshape(-1, of).mean(axis=1))
 
 
 def _wander(

@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         part.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _deploy_arguments(made["deploy"])
     check = made["check"]
-    check.add_argument("--seconds", type=float, default=75.0, help="at rest, 5 to 3600 (default %(default)s)")
+    check.add_argument("--seconds", type=float, default=75.0, help="at rest, 3 to 3600 (default %(default)s)")
     check.add_argument("--no-taps", action="store_true", help="leave out the finger taps on the hose")
     check.add_argument("--page", metavar="FILE.html", help="write the page to print")
     check.add_argument("--strict", action="store_true", help="exit status 1 when a check failed")

@@ -90,7 +90,8 @@ def bridge_14bit_celsius(counts_11bit: int) -> float:
 def xgzp6897d_scale(range_high_kpa: float) -> LinearScale:
     """24-bit digital membrane part: pascals = raw / K, with K by its upper range. Raises ValueError above 260 kPa."""
     for upper_kpa, counts_per_pa in XGZP6897D_COUNTS_PER_PA:
-        if range_high_kpa <= upper_kpa:
+        # The first step is below 1 kPa, all others include their end.
+        if range_high_kpa < upper_kpa or (range_high_kpa == upper_kpa and upper_kpa > 1.0):
             return LinearScale(1.0 / counts_per_pa, 0.0, -(1 << 23), (1 << 23) - 1)
     raise ValueError(f"no divisor is known for an upper range of {range_high_kpa:g} kPa, expected at most 260")
 

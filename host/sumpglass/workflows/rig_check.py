@@ -45,8 +45,8 @@ class RigReport:
 
 def check_rig(talk: RigTalk, rest_s: float = REST_S, taps: bool = True) -> Iterator[Prompt | Listening | RigReport]:
     """Yields prompts and progress, and the report at the end. Raises DeviceError, InputError."""
-    if not 5.0 <= rest_s <= 3600.0:
-        raise InputError(f"found {rest_s:g} s at rest, expected 5 to 3600: drift shows from 45 s on")
+    if not 3.0 <= rest_s <= 3600.0:
+        raise InputError(f"found {rest_s:g} s at rest, expected 3 to 3600: drift shows from 45 s on")
     yield Prompt(f"Engine off, hose end open to the room, hands off: {rest_s:.0f} s")
     yield from talk.listen(rest_s)
     rest = talk.heard

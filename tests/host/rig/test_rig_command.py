@@ -67,7 +67,7 @@ def bench():
 
 def test_check_prints_json_and_a_page(tmp_path):
     page = tmp_path / "check.html"
-    done = run("check", "--virtual", "--seconds", "5", "--no-taps", "--json", "--page", str(page))
+    done = run("check", "--virtual", "--seconds", "3.5", "--no-taps", "--json", "--page", str(page))
     assert done.returncode == 0, done.stderr
     found = checked("rig-check", done.stdout)
     outcomes = {check["name"]: check["outcome"] for check in found["checks"]}
@@ -80,9 +80,9 @@ def test_check_prints_json_and_a_page(tmp_path):
 
 
 def test_check_prompts_for_taps_and_judges_them(monkeypatch):
-    monkeypatch.setattr(rig_check, "TAPS_S", 4.0)
-    with RigTalk.open(None, virtual=True, rest_s=5.0) as talk:
-        events = list(rig_check.check_rig(talk, 5.0))
+    monkeypatch.setattr(rig_check, "TAPS_S", 5.0)
+    with RigTalk.open(None, virtual=True, rest_s=3.2) as talk:
+        events = list(rig_check.check_rig(talk, 3.2))
     prompts = [event.text for event in events if isinstance(event, rig_check.Prompt)]
     assert "Tap the open end" in prompts[1]
     outcomes = {check.name: check.outcome for check in events[-1].checks}
@@ -246,7 +246,7 @@ def test_a_point_needs_enough_good_samples():
     [
         ([], 2, "required: PART"),
         (["melt"], 2, "invalid choice"),
-        (["check", "--virtual", "--seconds", "1"], 2, "5 to 3600"),
+        (["check", "--virtual", "--seconds", "1"], 2, "3 to 3600"),
         (["check", "--seconds", "x"], 2, "invalid float"),
         (["zero", "--channel", "9", "--virtual"], 2, "0 to 3"),
         (["zero", "--port", "/dev/nothing-here"], 3, "no such port"),
