@@ -158,6 +158,21 @@ def test_pulled_cable_pressed_button_and_a_board_that_hangs(tmp_path):
             terminal.wait_for("status 0")
 
 
+def test_a_closed_terminal_ends_the_recording_properly(tmp_path):
+    from sumpglass.store.casebook import Casebook
+
+    with Terminal([*PROGRAM, "watch", "--virtual", "--out", "kept.casebook"], (80, 24), tmp_path) as terminal:
+        terminal.wait_for("rig well")
+        time.sleep(1.0)
+    until = time.monotonic() + 10.0
+    while time.monotonic() < until:
+        with Casebook.open(str(tmp_path / "kept.casebook")) as book:
+            if book.recordings()[0].ended_at is not None:
+                return
+        time.sleep(0.2)
+    raise AssertionError("the recording was not ended after the terminal went away")
+
+
 def test_the_demo_is_under_way_within_seconds(tmp_path):
     with Terminal([*PROGRAM, "demo"], (80, 24), tmp_path) as terminal:
         began = time.monotonic()

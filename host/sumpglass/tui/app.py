@@ -32,7 +32,10 @@ may be used there too: `panel.show(app.live.reading)`, `chart.advance()`.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import os
+import signal
 import time
 import traceback
 from collections.abc import Callable
@@ -173,6 +176,11 @@ class SumpglassApp(LookApp):
         return self.dashboard
 
     def on_ready(self) -> None:
+        for number in (signal.SIGTERM, getattr(signal, "SIGHUP", None)):
+            if number is not None:
+                # A terminal that was closed, a lost remote line: the recording is ended properly all the same.
+                with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
+                    asyncio.get_running_loop().add_signal_handler(number, self.action_leave_now)
         if self._started:
             # The feed loads and opens much: the first paint goes before it.
             self.call_after_refresh(self._pump.start)

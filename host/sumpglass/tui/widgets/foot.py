@@ -44,7 +44,8 @@ def size_words(size: int) -> str:
 class RigLine(LineWidget):
     """One line: quiet while all is well, else what is wrong and what to do."""
 
-    health = RigHealth()
+    health: RigHealth | None = None
+    """None until the feed has told: nothing is called well that nobody has looked at."""
 
     def show(self, health: RigHealth) -> None:
         """Draw it."""
@@ -53,16 +54,18 @@ class RigLine(LineWidget):
 
     def lines(self, width: int, height: int) -> Sequence[Line]:
         health = self.health
+        if health is None:
+            return [((" opening ...", "quiet"),)]
         wrong = troubles(health)
         if wrong:
             more = f"  (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
             room = max(10, width - len(more) - 4)
             text = wrong[0] if len(wrong[0]) <= room else wrong[0][: room - 1] + "…"
             return [((" ", "plain"), (" ! ", "badge"), (f" {text}{more}", "alert"))]
-        return [(((" " + "  ·  ".join(self._quiet(width)))[:width], "quiet"),)]
+        return [(((" " + "  ·  ".join(self._quiet(health, width)))[:width], "quiet"),)]
 
-    def _quiet(self, width: int) -> list[str]:
-        health = self.health
+    @staticmethod
+    def _quiet(health: RigHealth, width: int) -> list[str]:
         items = ["rig well"]
         if health.rate_hz:
             items.append(f"{health.rate_hz:.0f} Hz")
