@@ -198,25 +198,29 @@ def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State
 
 
 def _newton(
-    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float, active: Numbers
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float, active: Numbers,
+    part: float = 1.0,
 ) -> tuple[int, Numbers]:
-    """Improve the `active` draws of `state` in place; returns the rounds taken and the draws that have not settled."""
+    """Improve the `active` draws of `state` in place; returns the rounds taken and the draws that have not settled.
+
+    Each pressure goes `part` of the Newton step: less than all of it ends the flutter of a valve that barely opens.
+    """
     pressure, flow = state
     inner = circuit.inner
     if inner == 0:
         flow[:] = 0.0
         return 0, np.empty(0, dtype=np.intp)
     p, q, square, source = pressure[:, active], flow[:, active], np.square(area[:, active]), blow_by[active]
-    floor = 1e-9 * np.max(np.abs(q), axis=0)
+    floor = _still(q)
     for taken in range(1, NEWTON_ROUNDS + 1):
         with np.errstate(over="ignore", invalid="ignore"):  # a draw that runs away is taken up by the continuation
-            step, q = _newton_step(circuit, square, source, p, q, floor)
+            step, q, mismatch = _newton_step(circuit, square, source, p, q, floor)
         before = p[:inner]
         absolute = before + STANDARD_ATMOSPHERE_PA
         # No pressure can lie below the manifold's; and none may grow to more than four times its value in one step.
         highest = absolute * 4.0 - STANDARD_ATMOSPHERE_PA
-        np.clip(before + step, np.minimum(p[-1], 0.0), highest, out=p[:inner])
-        done = np.all(np.abs(step) <= tolerance_pa + 1e-11 * absolute, axis=0)
+        np.clip(before + part * step, np.minimum(p[-1], 0.0), highest, out=p[:inner])
+        done = np.all(np.abs(step) <= tolerance_pa + 1e-11 * absolute, axis=0) & (mismatch <= 10.0 * tolerance_pa)
         count = np.count_nonzero(done)
         if count == len(active) or (count > 0 and taken % 3 == 0):
             pressure[:, active[done]], flow[:, active[done]] = p[:, done], q[:, done]
@@ -231,8 +235,9 @@ def _newton(
 
 def _newton_step(
     circuit: Circuit, square: FloatArray, source: FloatArray, p: FloatArray, q: FloatArray, floor: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Steps of the inner pressures (inner, draws), and the flows after them, which balance at every inner node."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Steps of the inner pressures (inner, draws), the flows after them, which balance at every inner node, and by how
+    many Pa (draws,) the worst of those flows misses what the pressures after the step drive."""
     signed, slope_start, slope_end = _squared_flow(circuit, p)
     if circuit.one_way.any():
         # The state of a check valve follows from its flow, not from the pressures, which are not yet consistent with
@@ -248,7 +253,11 @@ def _newton_step(
     step = _balance_step(circuit, source, constant, gain_start, gain_end)
     whole = np.zeros_like(p)
     whole[: circuit.inner] = step
-    return step, constant + gain_start * whole[circuit.start] - gain_end * whole[circuit.end]
+    flow = constant + gain_start * whole[circuit.start] - gain_end * whole[circuit.end]
+    # To first order the square of a flow is off by the square of the flow's own step; steps too small to matter apart.
+    moved = np.abs(flow - q)
+    moved[moved <= 1e-9 * np.max(np.abs(flow), axis=0)] = 0.0
+    return step, flow, np.max(np.square(moved) / (square * np.maximum(slope_start, slope_end)), axis=0)
 
 
 def _balance_step(
@@ -347,8 +356,8 @@ def _by_continuation(
     p = pressure[:, draws]
     p[: circuit.inner] = 0.0
     lowest = np.minimum(p[-1], 0.0)
-    for softness in 10.0 ** np.arange(6.0, -5.0, -1.0):
-        for _ in range(8):
+    for softness in 10.0 ** np.arange(6.0, -5.0, -2.0):
+        for _ in range(6):
             constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
             step = _balance_step(circuit, source, constant, gain_start, gain_end)
             before, worst = p.copy(), _imbalance(circuit, source, constant)
@@ -361,7 +370,8 @@ def _by_continuation(
                 scale = np.where(worse, 0.5 * scale, scale)
     pressure[:, draws] = p
     flow[:, draws] = _law_flow(circuit, part, p)
-    return _newton(circuit, area, blow_by, state, tolerance_pa, draws)[1]
+    rest = _newton(circuit, area, blow_by, state, tolerance_pa, draws)[1]
+    return _newton(circuit, area, blow_by, state, tolerance_pa, rest, 0.4)[1] if len(rest) else rest
 
 
 def _soft_flow(
@@ -408,8 +418,17 @@ def _by_bracket(circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: 
             p[i] = _balanced(circuit, part, p, i, touching[i], inflow)
         if np.all(np.abs(p[:inner] - before) <= 1e-10 * (p[:inner] + STANDARD_ATMOSPHERE_PA)):
             break
+    law = _law_flow(circuit, part, p)
+    # The last digits of a pressure drive a flow through wide passages: one Newton step puts the balance right.
+    with np.errstate(over="ignore", invalid="ignore"):
+        balanced = _newton_step(circuit, np.square(part), source, p, law, _still(law))[1]
     pressure[:, draws] = p
-    flow[:, draws] = _law_flow(circuit, part, p)
+    flow[:, draws] = np.where(np.isfinite(balanced), balanced, law)
+
+
+def _still(flow: FloatArray) -> FloatArray:
+    """(draws,) flow below which an element counts as still."""
+    return np.asarray(1e-9 * np.max(np.abs(flow), axis=0) + 1e-30)
 
 
 def _balanced(
