@@ -158,9 +158,15 @@ class Interpreter:
 
     def _periods(self, channel: int, start_us: npt.NDArray[np.int64], count: int, nominal_us: float) -> FloatArray:
         """(f,) sample distance of each block: that of the block before it where nothing was lost between."""
+        before = self._previous.get(channel)
+        if len(start_us) == 1:
+            # Live, block by block: the same, without arrays of one.
+            first = int(start_us[0])
+            one = (first - before[0]) / before[1] if before else nominal_us
+            self._previous[channel] = (first, count)
+            return np.array([one if abs(one - nominal_us) <= NEAR_NOMINAL * nominal_us else nominal_us])
         measured = np.empty(len(start_us))
         measured[1:] = np.diff(start_us) / count
-        before = self._previous.get(channel)
         measured[0] = (start_us[0] - before[0]) / before[1] if before else nominal_us
         self._previous[channel] = (int(start_us[-1]), count)
         return np.where(np.abs(measured - nominal_us) <= NEAR_NOMINAL * nominal_us, measured, nominal_us)
