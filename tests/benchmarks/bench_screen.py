@@ -171,6 +171,47 @@ def measure_rig(seconds: float) -> dict[str, float]:
     return {"cpu_share": cpu / wall, "kB_per_s": sent / wall / 1000.0, "first_paint_s": first_paint}
 
 
+def measure_chain(seconds: float) -> list[float]:
+    """Age of each frame's oldest sample when the dashboard has drawn it, from the firmware on, by the board's clock:
+    time echoes tell what the board's clock shows now. Headless; writing to the terminal is in the figures above."""
+    import asyncio
+
+    from sumpglass.tui.app import SumpglassApp
+    from sumpglass.workflows.watch import watch
+    from sumpglass.workflows.watch_request import WatchRequest
+
+    board = subprocess.Popen([sys.executable, __file__, "--board"], stdout=subprocess.PIPE, stdin=subprocess.PIPE)
+    assert board.stdout is not None and board.stdin is not None
+    port = board.stdout.readline().decode().strip()
+    ages: list[float] = []
+
+    async def run() -> None:
+        app = SumpglassApp(lambda: watch(WatchRequest(port=port, record=False)))
+        draw, seen = app.dashboard._draw, [0.0]
+
+        def timed_draw() -> None:
+            draw()
+            feed = app._pump.feed
+            fit = feed.analysis.clock.fit() if feed is not None else None
+            if fit is None or app.live.last_t_s <= seen[0] or time.monotonic() < warm:
+                return
+            oldest_s = seen[0] + 0.001
+            seen[0] = app.live.last_t_s
+            taken_us = feed.analysis.interpreter.timeline.board_us(oldest_s)
+            ages.append(fit.board_s(time.monotonic()) - taken_us * 1e-6)
+
+        app.dashboard._draw = timed_draw
+        async with app.run_test(size=(COLUMNS, ROWS)):
+            warm = time.monotonic() + 12.0
+            await asyncio.sleep(12.0 + seconds)
+            app.action_leave_now()
+
+    asyncio.run(run())
+    board.stdin.close()
+    board.wait(10)
+    return ages[1:]
+
+
 def board_process() -> int:
     from sumpglass.link.virtual_board import VirtualBoard
     from sumpglass.simulate.orchard import scenario_named
@@ -226,6 +267,12 @@ def main() -> int:
     print(f"from the firmware's port to the screen, recording, 20 redraws a second, median of {len(found)}:")
     for name, asked in (("cpu_share", 0.25), ("kB_per_s", 120.0), ("first_paint_s", 0.9)):
         print(f"  {name:<26}{middle[name]:9.3f}   asked under {asked:g}  {'ok' if middle[name] < asked else 'MISSED'}")
+    ages = measure_chain(seconds)
+    print(f"from the firmware's sample to the drawn screen ({len(ages)} frames, the oldest sample of each):")
+    for share in (50, 99):
+        age_ms = 1000.0 * float(np.percentile(ages, share))
+        verdict = "" if share == 50 else f"   asked under 120  {'ok' if age_ms < 120 else 'MISSED'}"
+        print(f"  {f'p{share}_ms':<26}{age_ms:9.1f}{verdict}")
     return 0
 
 
