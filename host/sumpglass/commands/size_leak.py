@@ -23,6 +23,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--room-c", type=number, default=20.0, metavar="T", help="room temperature (20)")
     parser.add_argument(
+        "--gas-c",
+        type=number,
+        metavar="T",
+        help="gas that pulses push out through the openings (rig: 70, else the room)",
+    )
+    parser.add_argument(
         "--zero-pa", type=number, metavar="X", help="what the rig reads open to the room; it is subtracted"
     )
     parser.add_argument("--range-pa", type=positive, metavar="R", help="greatest pressure that the sensor can tell")
@@ -42,7 +48,10 @@ def run(options: argparse.Namespace) -> int:
         raise InputError(f"found --room-c {options.room_c:g}, expected -60 to 80")
     if not 30.0 <= options.room_kpa <= 120.0:
         raise InputError(f"found --room-kpa {options.room_kpa:g}, expected 30 to 120")
-    room = Room(options.room_kpa * 1000.0, options.room_c + ZERO_CELSIUS_K)
+    if options.gas_c is not None and not -60.0 <= options.gas_c <= 250.0:
+        raise InputError(f"found --gas-c {options.gas_c:g}, expected -60 to 250")
+    gas_k = None if options.gas_c is None else options.gas_c + ZERO_CELSIUS_K
+    room = Room(options.room_kpa * 1000.0, options.room_c + ZERO_CELSIUS_K, gas_k)
     result, given = size_leak_of_file(options.file, room, options.zero_pa, options.range_pa, options.bore_u95_mm)
     if options.json:
         print_json("leak-size", leak_size_fields(result, given.readings, given.warnings))

@@ -17,10 +17,12 @@ from sumpglass.procedures.openings import (
     OPENING_CD_U95,
     Reading,
     Room,
+    breathes_out,
     flux_kg_s_m2,
     swing_u_pa,
 )
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED
+from sumpglass.units import ZERO_CELSIUS_K
 
 BEND_LEVEL = 0.01
 """Chance of calling a straight line bent (likelihood ratio with one degree of freedom)."""
@@ -71,14 +73,50 @@ def size_leak(
     uncertainty_stated: bool = True,
     bore_u95_mm: float = BORE_U95_MM,
     limit_pa: float = LIMIT_PA,
+    other_gas_k: float | None = None,
 ) -> LeakSize:
     """Judge a series of readings. `uncertainty_stated` False: the readings' `u_pa` is an assumption to be scaled.
+
+    `other_gas_k`: the gas that pulses push out may as well have this temperature; where that matters, the intervals
+    reach over what the readings say then.
 
     Raises InputError when there are too few readings, or none that shows a vacuum, or when the vacuum does not fall
     as the opening grows.
     """
     room = room or Room()
     _refuse_useless(readings)
+    size = _size(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
+    if other_gas_k is None or not any(breathes_out(r, room) for r in readings):
+        return size
+    other = _size(readings, replace(room, gas_k=other_gas_k), zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
+    taken_k = room.temperature_k if room.gas_k is None else room.gas_k
+    words = (
+        f"The pulses push gas out through the openings: it was taken to be at {taken_k - ZERO_CELSIUS_K:.0f} degC, and "
+        f"the intervals reach over {other_gas_k - ZERO_CELSIUS_K:.0f} degC too. Tell it (--gas-c), or damp the line."
+    )
+    return replace(size, warnings=(words, *size.warnings), **_reaching(size, other))
+
+
+def _reaching(size: LeakSize, other: LeakSize) -> dict[str, float | None]:
+    """Ends of the intervals of `size`, moved outwards to those of `other`."""
+    ends: dict[str, float | None] = {}
+    for name in ("lo95_mm", "lo95_mm2", "net_draw_lo95", "net_draw_with_cd_lo95"):
+        one, two = getattr(size, name), getattr(other, name)
+        ends[name] = None if one is None or two is None else min(one, two)
+    for name in ("hi95_mm", "hi95_mm2", "net_draw_hi95", "net_draw_with_cd_hi95"):
+        one, two = getattr(size, name), getattr(other, name)
+        ends[name] = None if one is None or two is None else max(one, two)
+    return ends
+
+
+def _size(
+    readings: Sequence[Reading],
+    room: Room,
+    zero_u_pa: float,
+    uncertainty_stated: bool,
+    bore_u95_mm: float,
+    limit_pa: float,
+) -> LeakSize:
     counted = [replace(r, u_pa=math.hypot(r.u_pa, _swing_u(r, room))) for r in readings]
     problem = LeakProblem(counted, room, zero_u_pa, bore_u95_mm=bore_u95_mm)
     first = fit_source(problem, [CHOKED])

@@ -37,6 +37,8 @@ class Room:
 
     pressure_pa: float = STANDARD_ATMOSPHERE_PA
     temperature_k: float = REFERENCE_TEMPERATURE_K
+    gas_k: float | None = None
+    """Temperature of the gas that flows out through them while the pulses are above the room; None: the room's."""
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,10 @@ class Reading:
 def flux_kg_s_m2(vacuum_pa: Floats, room: Room) -> FloatArray:
     """Mass flow per effective area into a crankcase at this vacuum: isentropic, choked where it chokes, odd in sign.
 
-    Below zero (pressure in the crankcase) gas flows out; it is taken to be at the room's temperature.
+    Below zero (pressure in the crankcase) gas flows out, at the temperature `room.gas_k`.
     """
     inside = np.maximum(room.pressure_pa - np.asarray(vacuum_pa, dtype=float), 0.0)
-    return mass_flow_kg_s(1.0, room.pressure_pa, inside, room.temperature_k)
+    return mass_flow_kg_s(1.0, room.pressure_pa, inside, room.temperature_k, room.gas_k)
 
 
 def mean_flux_kg_s_m2(vacuum_pa: FloatArray, shape_pa: FloatArray, room: Room) -> FloatArray:
@@ -111,6 +113,20 @@ def swing_u_pa(vacuum_pa: float, rms_pa: float, room: Room) -> float:
     form = float(mean_flux_kg_s_m2(at, normal_shape_pa(rms_pa), room)[0]) - here
     size = float(mean_flux_kg_s_m2(at, sine * (1.0 + SWING_U95_RELATIVE), room)[0]) - here
     return math.hypot(form / 2.0, size / 1.96) / slope if slope > 0 else abs(vacuum_pa)
+
+
+WARM_GAS_K = 343.15
+"""Gas in the crankcase of a warm engine, 70 degC (common practice, no source)."""
+OUTFLOW_SHARE = 0.02
+"""Outflow over net inflow above which the temperature of the gas that flows out matters."""
+
+
+def breathes_out(reading: Reading, room: Room) -> bool:
+    """Do the pulses push so much gas out through the opening that its temperature matters?"""
+    if reading.vacuum_pa is None or len(reading.shape_pa) == 1:
+        return False
+    flux = flux_kg_s_m2(reading.vacuum_pa + reading.shape_pa, room)
+    return bool(-flux[flux < 0].sum() > OUTFLOW_SHARE * max(float(flux.sum()), 1e-12))
 
 
 def flow_driving_vacuum_pa(vacuum_pa: float, shape_pa: FloatArray) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ import numpy as np
 from sumpglass.errors import InputError
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
-from sumpglass.procedures.openings import BORE_U95_MM, Reading, Room, sine_shape_pa
+from sumpglass.procedures.openings import BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
 from sumpglass.store.csv_table import CsvTable, read_header, read_table
 from sumpglass.workflows.load_recording import load_recording
 
@@ -21,12 +22,17 @@ _COLUMNS = ("opening_mm", "pressure_pa", "u95_pa", "ac_rms_pa", "deeper_than_pa"
 
 @dataclass(frozen=True)
 class LeakInput:
-    """What a file gave: the readings, whether their uncertainty is stated or assumed, and what to say of them."""
+    """What a file gave: the readings, whether their uncertainty is stated or assumed, and what to say of them.
+
+    `warm_gas`: the readings are a rig's own, so the engine was warm and so is the gas that its pulses push out. Of a
+    table or a CSV recording nothing is known, and the gas is taken to be at the room's temperature.
+    """
 
     readings: tuple[Reading, ...]
     uncertainty_stated: bool
     zero_u_pa: float
     warnings: tuple[str, ...]
+    warm_gas: bool = False
 
 
 def size_leak_of_file(
@@ -41,10 +47,26 @@ def size_leak_of_file(
     if is_table(path):
         given = readings_in_table(path, zero_pa)
     else:
-        taken = readings_of(load_recording(path), zero_pa, range_pa)
-        given = LeakInput(taken.readings, True, taken.zero_u_pa, taken.warnings)
+        recording = load_recording(path)
+        try:
+            taken = readings_of(recording, zero_pa, range_pa)
+        except InputError as error:
+            raise InputError(f"{path}: {error}") from None
+        given = LeakInput(taken.readings, True, taken.zero_u_pa, taken.warnings, recording.source != "csv")
+    other_gas_k = None
+    if room.gas_k is None:
+        warm = dataclasses.replace(room, gas_k=WARM_GAS_K)
+        room, other_gas_k = (warm, room.temperature_k) if given.warm_gas else (room, WARM_GAS_K)
     try:
-        return size_leak(given.readings, room, given.zero_u_pa, given.uncertainty_stated, bore_u95_mm), given
+        size = size_leak(
+            given.readings,
+            room,
+            given.zero_u_pa,
+            given.uncertainty_stated,
+            bore_u95_mm,
+            other_gas_k=other_gas_k,
+        )
+        return size, given
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
 

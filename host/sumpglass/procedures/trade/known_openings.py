@@ -10,7 +10,7 @@ from sumpglass.errors import InputError
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.procedures.conditions import engine_running, settled, settled_away
 from sumpglass.procedures.leak_size import LeakSize, size_leak
-from sumpglass.procedures.openings import OPENING_CD, Reading, Room, flux_kg_s_m2
+from sumpglass.procedures.openings import OPENING_CD, WARM_GAS_K, Reading, Room, flux_kg_s_m2
 from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade._common import zero_u
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
@@ -35,7 +35,7 @@ def _size(taken: Sequence[Taken], settings: Mapping[str, Any]) -> LeakSize:
         settings["limit_pa"],
     )
     if key not in _FITS:
-        room = Room(settings["room_pa"], settings["room_k"])
+        room = Room(settings["room_pa"], settings["room_k"], settings["gas_k"])
         while len(_FITS) >= 8:
             _FITS.pop(next(iter(_FITS)))
         _FITS[key] = size_leak(_readings(taken), room, zero_u(settings), limit_pa=settings["limit_pa"])
@@ -55,7 +55,7 @@ def _too_deep(opening_mm: float, settings: Mapping[str, Any]) -> Callable[[Seque
         except InputError:
             return None
         limit = min(settings["limit_pa"], settings["range_pa"] or settings["limit_pa"])
-        room = Room(settings["room_pa"], settings["room_k"])
+        room = Room(settings["room_pa"], settings["room_k"], settings["gas_k"])
         # Skipped only if even the largest leak that the readings allow would not keep it within: the stop call is there
         # for the rest.
         leak_mm2 = size.hi95_mm2 if size.hi95_mm2 is not None else 2.0 * (size.area_mm2 or 0.0)
@@ -183,7 +183,7 @@ TEST = TradeTest(
     _plan,
     _judge,
     minutes=10.0,
-    defaults={"openings_mm": OPENINGS_MM, "room_pa": 101325.0, "room_k": 293.15},
+    defaults={"openings_mm": OPENINGS_MM, "room_pa": 101325.0, "room_k": 293.15, "gas_k": WARM_GAS_K},
     estimate=_estimate,
     order=50,
 )
