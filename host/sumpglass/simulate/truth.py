@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sumpglass.physics.gas import FloatArray, lpm_from_kg_s
+from sumpglass.simulate.cycle_mean import cycle_mean
 from sumpglass.simulate.samples import Chunk
 from sumpglass.simulate.script import Scenario
 
@@ -56,15 +57,34 @@ class TrueStretch:
     """Everything between crankcase and room: seals, breather, openings."""
     net_draw_lpm: float
     """At zero gauge pressure."""
+    half_order_pa: float
+    """Amplitude of the once-a-cycle line (rpm/120) at the port; 0 unless the engine runs."""
+    pulses_rms_pa: float
+    """RMS of the pulses about the cycle mean at the port."""
 
 
 def _signed_square(root: float) -> float:
     return root * abs(root)
 
 
+def order_amplitude_pa(samples: Chunk, order: float, rate_hz: float) -> float:
+    """Amplitude at the port of the line at `order` times crank speed, followed by crank angle over whole cycles."""
+    cycles = (samples.turns - samples.turns[0]) / 2.0
+    kept = cycles < np.floor(cycles[-1])
+    if np.count_nonzero(kept) < 16 or cycles[-1] < 4.0:
+        return 0.0
+    window = np.hanning(np.count_nonzero(kept))
+    turns = samples.turns[kept]
+    swing = (samples.port_mean_pa[kept] - np.mean(samples.port_mean_pa[kept])) * window
+    found = 2.0 * abs(np.sum(swing * np.exp(-2j * np.pi * order * turns))) / np.sum(window)
+    # `port_mean_pa` is averaged over each sample's period, which takes this much off.
+    return float(found / np.sinc(order * float(np.mean(samples.rpm)) / 60.0 / rate_hz))
+
+
 def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[TrueStretch, ...]:
     t = samples.t_s
     edges = [0.0, *(s.t_s for s in scenario.steps if 0 < s.t_s < t[-1] and s.action not in ("note", "drift")), t[-1]]
+    rate_hz = scenario.rig.rate_hz
     told = []
     for start_s, end_s in zip(edges, edges[1:]):
         begin, end = np.searchsorted(t, [start_s, end_s])
@@ -77,6 +97,8 @@ def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[T
         begin += int(unsettled[-1]) + 1 if len(unsettled) else 0
         cut = slice(begin, end)
         rpm = float(np.mean(samples.rpm[cut]))
+        running = bool(np.min(samples.rpm[cut]) > 50.0)
+        swing = samples.port_pa[cut] - cycle_mean(t[cut], samples.port_mean_pa[cut], samples.turns[cut])
         told.append(
             TrueStretch(
                 t0_s=float(t[begin]),
@@ -86,9 +108,11 @@ def _stretches(scenario: Scenario, samples: Chunk, level: FloatArray) -> tuple[T
                 flow_level_pa=_signed_square(float(np.mean(samples.port_root[cut]))),
                 port_mean_pa=float(np.mean(samples.port_mean_pa[cut])),
                 rpm=rpm,
-                engine="running" if np.min(samples.rpm[cut]) > 50.0 else "stopped" if rpm < 50.0 else "unknown",
+                engine="running" if running else "stopped" if rpm < 50.0 else "unknown",
                 opening_cda_m2=float(np.mean(samples.opening_cda_m2[cut])),
                 net_draw_lpm=float(lpm_from_kg_s(np.mean(samples.suction_kg_s[cut]))),
+                half_order_pa=order_amplitude_pa(samples.part(begin, end), 0.5, rate_hz) if running else 0.0,
+                pulses_rms_pa=float(np.std(swing)),
             )
         )
     return tuple(told)

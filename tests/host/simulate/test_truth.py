@@ -1,8 +1,12 @@
 """What the simulator says is true must follow from the contract's definitions and from the trace itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from sumpglass.physics.crankcase import intake_flow_lpm
+from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.records import CAUSES, HAPPENING_KINDS
 from sumpglass.simulate.cycle_mean import cycle_mean
 from sumpglass.simulate.drawn import KINDS, draw_scenario
@@ -73,6 +77,26 @@ def test_stretches_know_the_engine(carried_out):
     engines = [stretch.engine for stretch in carried_out["stall"].stretches]
     assert engines == ["running", "stopped", "running"]
     assert carried_out["stall"].stretches[1].rpm == 0.0
+
+
+def test_half_order_of_a_weak_cylinder():
+    # With the suction steady, one cylinder's extra blow-by m(t) makes p' = R T m'/V: about its first harmonic. A pulse
+    # of 90 degrees in 720 has a first harmonic of nearly twice its mean, so amplitude 2 R T dm/(V 2 pi f), isothermal
+    # to adiabatic: a factor of 1.4 between.
+    engine = Engine(
+        cylinders=6, idle_rpm=900.0, cylinder_strength=(3, 1, 1, 1, 1, 1), cycle_variation=0.0, speed_jitter=0.0,
+        speed_wander=0.0, blow_by_share=0.02, speed_ripple=0.0,
+    )  # fmt: skip
+    job = Scenario(
+        engine=engine, duration_s=12.0, steps=(breather(0.0, 0.0),), ventilation=Ventilation(seal_cda_m2=2e-6)
+    )
+    stretch = simulate(job, 1).stretches[-1]
+    mean_kg_s = kg_s_from_lpm(0.02 * intake_flow_lpm(engine.displacement_m3, 900.0, 35e3))
+    extra = mean_kg_s * 2.0 / 8.0
+    isothermal = 2.0 * 287.055 * 343.15 * extra / (6e-3 * 2 * np.pi * 7.5)
+    assert 0.85 * isothermal < stretch.half_order_pa < 1.4 * isothermal
+    even = replace(job, engine=replace(engine, cylinder_strength=()))
+    assert simulate(even, 1).stretches[-1].half_order_pa < 0.03 * stretch.half_order_pa
 
 
 def test_cycle_mean_takes_the_pulses_out():
