@@ -162,8 +162,10 @@ def ports_seen() -> list[PortTold]:
     return [PortTold(port.path, port.reason) for port in list_ports()]
 
 
-def rig_is_there() -> bool:
-    """True when exactly one port looks like a rig."""
+def rig_is_there(port: str | None = None) -> bool:
+    """True when the named port is there, or exactly one port looks like a rig."""
+    if port is not None:
+        return os.path.exists(port) or any(seen.path == port for seen in ports_seen())
     from sumpglass.workflows.sources import find_rig
 
     try:

@@ -338,3 +338,39 @@ class StandIn:
 
     def flush(self):
         pass
+
+
+async def test_no_rig_offers_what_can_be_done_and_takes_one_that_comes(story, lines, monkeypatch):
+    from sumpglass.errors import DeviceError
+    from sumpglass.tui.screens import no_rig
+    from sumpglass.workflows.watch import PortTold
+    from sumpglass.workflows.watch_request import WatchRequest
+
+    there = []
+    monkeypatch.setattr(no_rig, "LOOK_AGAIN_S", 0.05)
+    monkeypatch.setattr(no_rig, "ports_seen", lambda: [PortTold("/dev/ttyS9", "not a USB port \x1b[31m")])
+    monkeypatch.setattr(no_rig, "rig_is_there", lambda port: bool(there))
+    feed = story()
+    monkeypatch.setattr(no_rig, "watch", lambda request: feed)
+
+    def opener():
+        raise DeviceError("no rig is plugged in: plug it in")
+
+    app = SumpglassApp(opener, ScreenOptions(), request=WatchRequest())
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(100):
+            await pilot.pause(0.02)
+            if isinstance(app.screen, no_rig.NoRig):
+                break
+        await pilot.pause(0.2)
+        text = "\n".join(lines(app))
+        assert "no rig is plugged in" in text and "/dev/ttyS9" in text and "virtual rig" in text
+        assert "\x1b" not in text
+        feed.due = feed.until(1.0)
+        there.append(1)
+        for _ in range(100):
+            await pilot.pause(0.02)
+            if app.live.last_t_s > 0.9:
+                break
+        assert app.screen is app.dashboard and app.live.last_t_s == pytest.approx(0.999)
+        app.action_leave_now()

@@ -328,6 +328,9 @@ class Dashboard(Screen[None]):
         self.app.push_screen(Help(self.replaying))
 
     def action_guide(self) -> None:
+        if self.replaying:
+            self.flash("guided tests need a live rig, or the virtual one")
+            return
         self._push("guide", "GuideScreen")
 
     def action_find_fault(self) -> None:

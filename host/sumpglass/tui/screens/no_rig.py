@@ -32,7 +32,7 @@ MOST_TRACES = 9
 KEYS = (
     ("v", "virtual rig", "virtual"),
     ("1-9", "demo trace", "trace(1)"),
-    ("r", "look again", "look"),
+    ("r", "try again", "look"),
     ("q", "quit", "leave"),
 )
 
@@ -74,8 +74,9 @@ class NoRig(Screen[None]):
 
     def on_mount(self) -> None:
         self.query_one(KeyBar).update_lines()
+        self._was_there = rig_is_there(self._request.port)
         self._show_ports(ports_seen())
-        self.set_interval(LOOK_AGAIN_S, self.action_look)
+        self.set_interval(LOOK_AGAIN_S, self._look_by_itself)
 
     def _show_ports(self, ports: list[PortTold]) -> None:
         lines = [f"  {safe(port.path, 40):<18} {safe(port.why, 120)}" for port in ports]
@@ -91,14 +92,20 @@ class NoRig(Screen[None]):
         return "\n".join(lines)
 
     def action_look(self) -> None:
-        """Look for a rig, or for the port that was named."""
+        """Try again now, whatever is to be seen."""
+        self._go(self._request)
+
+    def _look_by_itself(self) -> None:
         self.run_worker(self._look, thread=True, exclusive=True, group="look")
 
     def _look(self) -> None:
+        """Only a rig that was not there before is tried: one that is there and does not answer must not be knocked at
+        every second."""
         ports = ports_seen()
-        named = self._request.port
-        found = any(port.path == named for port in ports) if named else rig_is_there()
-        if found:
+        there = rig_is_there(self._request.port)
+        came = there and not self._was_there
+        self._was_there = there
+        if came:
             self.app.call_from_thread(self._go, self._request)
         else:
             self.app.call_from_thread(self._show_ports, ports)
