@@ -1,3 +1,3 @@
-import sumpglass_board.app
+from sumpglass_board import boot
 
-sumpglass_board.app.main()  # noqa: E702
+boot.main()

@@ -29,13 +29,15 @@ class App:
         self._next_identity = self._next_status = self._next_look = self._last_byte = now
         self._faults_told = 0
 
-    def run(self):
-        """Returns what was asked for: "prompt" or "reset"."""
+    def run(self, early=b""):
+        """Returns what was asked for: "prompt" or "reset". `early`: bytes that came before."""
         rig = self.rig
         self.board.console.binary()
         rig.sender.mark_start()
         if rig.settings["stream_at_boot"]:
             rig.start(0)
+        for byte in early:
+            self._take(byte)
         while True:
             self._read_requests()
             if rig.leaving:
@@ -45,7 +47,7 @@ class App:
             rig.sender.pump()
             self._move()
             if rig.zero and rig.zero.done():
-                rig.finish_zero()
+                self._finish_zero()
             self._on_schedule(ticks_ms())
 
     def close(self):
@@ -53,6 +55,11 @@ class App:
         self.rig.halt()
         self.rig.signals.quiet()
         self.board.console.prompt()
+
+    def _finish_zero(self):
+        from sumpglass_board import changes  # it is there already: it began the measurement
+
+        changes.finish_zero(self.rig)
 
     def _move(self):
         rig = self.rig
@@ -70,16 +77,19 @@ class App:
                 rig.reader.idle()
             return
         for _ in range(64):
-            got = rig.reader.take(console.read_byte())
-            self._last_byte = ticks_ms()
-            if got == PROMPT:
-                rig.leave("prompt")
+            if self._take(console.read_byte()) or not console.wait(0):
                 return
-            if got == REQUEST:
-                self._answer(rig.clock.now_us())
-                return
-            if not console.wait(0):
-                return
+
+    def _take(self, byte):
+        """One byte from the host; True when it was the last of something."""
+        rig = self.rig
+        got = rig.reader.take(byte)
+        self._last_byte = ticks_ms()
+        if got == PROMPT:
+            rig.leave("prompt")
+        elif got == REQUEST:
+            self._answer(rig.clock.now_us())
+        return got
 
     def _answer(self, received_us):
         rig = self.rig
@@ -149,8 +159,8 @@ class App:
             rig.open_logger().begin()
 
 
-def main():
-    """Called by main.py: serve until the prompt is asked for. A button held at power-on asks at once."""
+def main(early=b""):
+    """Called by `boot`: serve until the prompt is asked for. A button held at power-on asks at once."""
     board = Board()
     board.open_button(load_settings()[0]["button"])
     if board.held_at_start():
@@ -160,7 +170,7 @@ def main():
         app = None
         try:
             app = App(board)
-            reason = app.run()
+            reason = app.run(early)
         except Exception as problem:  # whatever it is, the port must not stay binary and silent
             if app:
                 app.close()

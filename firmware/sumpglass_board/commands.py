@@ -132,12 +132,14 @@ class Commands:
         elif kind == L.STOP:
             rig.stop()
         elif kind == L.SET_RATE:
-            rig.set_rate(request["channel"], request["rate_millihertz"], request["decimation"], request["form"])
+            _changes().set_rate(
+                rig, request["channel"], request["rate_millihertz"], request["decimation"], request["form"]
+            )
         elif kind == L.MEASURE_ZERO:
-            rig.measure_zero(request["channel"], request["tenths_of_seconds"], request["sequence"])
+            _changes().measure_zero(rig, request["channel"], request["tenths_of_seconds"], request["sequence"])
             return None
         elif kind == L.READ_SETTINGS:
-            text = rig.settings_text()
+            text = _changes().settings_text(rig)
             offset = request["offset"]
             answer = {"total": len(text), "offset": offset}
             data = text[offset : offset + L.LONGEST_DATA]
@@ -148,13 +150,13 @@ class Commands:
         elif kind == L.RESET:
             rig.leave("reset")
         elif kind == L.SOUND:
-            rig.sound(request["pattern"], request["volume_percent"])
+            _changes().sound(rig, request["pattern"], request["volume_percent"])
         elif kind == L.JOURNAL_LIST:
-            answer = rig.journal_list()
+            answer = _changes().journal_list(rig)
         elif kind == L.JOURNAL_READ:
-            answer, data = rig.journal_read(request["segment"], request["offset"])
+            answer, data = _changes().journal_read(rig, request["segment"], request["offset"])
         elif kind == L.JOURNAL_ERASE:
-            rig.journal_erase(request["segment"], request["crc"])
+            _changes().journal_erase(rig, request["segment"], request["crc"])
         else:
             raise Refused(UNKNOWN_REQUEST, "type 0x%02x is no request" % kind)
         fields = {"answer": answer} if answer else {}
@@ -176,7 +178,7 @@ class Commands:
             return
         whole = self._draft
         self._draft = bytearray()
-        self._rig.write_settings(whole, request["crc"])
+        _changes().write_settings(self._rig, whole, request["crc"])
 
     def _head(self, request, fields):
         fields["request_sequence"] = request["sequence"]
@@ -189,3 +191,9 @@ class Commands:
             fields["request_type"] = payload[1]
             fields["request_sequence"] = payload[2] | payload[3] << 8
         return L.ERROR, fields
+
+
+def _changes():
+    from sumpglass_board import changes
+
+    return changes

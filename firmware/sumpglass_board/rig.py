@@ -1,14 +1,12 @@
 """What requests ask of the rig: identity, streaming, rates, zero, settings, sounds, journal."""
 
 import gc
-import json
-from binascii import crc32
 from time import ticks_ms
 
 from sumpglass_board import forget
 from sumpglass_board.channels import Channel
 from sumpglass_board.clock import Clock
-from sumpglass_board.commands import BAD_VALUE, NOT_NOW, SETTINGS_REFUSED, Commands, Refused, RequestReader
+from sumpglass_board.commands import BAD_VALUE, Commands, Refused, RequestReader
 from sumpglass_board.patterns import START
 from sumpglass_board.sampling import Sampling
 from sumpglass_board.sender import Sender
@@ -43,6 +41,7 @@ class Rig:
         self.started_ms = None
         self.last_request_ms = ticks_ms()
         self.build()
+        gc.threshold(-1)  # from here on memory is collected with the statuses, not in between
 
     def build(self):
         """Channels and signals from the settings. Raises ValueError or OSError when they cannot be made."""
@@ -101,124 +100,9 @@ class Rig:
                 self.sender.flush(500)
         self.halt()
 
-    def set_rate(self, number, rate_millihertz, decimation, form):
-        """Change rate and form of a channel (all analogue ones share their rate), and go on as before."""
-        if number >= len(self.channels):
-            raise Refused(BAD_VALUE, "there is no channel %d" % number)
-        channel = self.channels[number]
-        most = channel.most_hz()
-        if rate_millihertz and not 100 <= rate_millihertz <= most * 1000:
-            raise Refused(BAD_VALUE, "rate: from 0.1 to %d Hz" % most)
-        if not 1 <= decimation <= 32767 or form > 1:
-            raise Refused(BAD_VALUE, "decimation: from 1 to 32767; form: 0 or 1")
-        if decimation > 1 and form == 0:
-            raise Refused(BAD_VALUE, "decimation needs the form of bins")
-        running = self._running_mask()
-        self.halt()
-        for other in self.channels:
-            if rate_millihertz and (other is channel or (other.hard and channel.hard)):
-                other.set_rate(rate_millihertz / 1000)
-        channel.in_bins = form == 1
-        channel.decimation = decimation if form == 1 else 1
-        self._changed(running)
-
-    def measure_zero(self, number, tenths, sequence):
-        """Average a channel for a while; the answer comes then."""
-        if number >= len(self.channels) or not 1 <= tenths <= 100:
-            raise Refused(BAD_VALUE, "channel 0 to %d, 1 to 100 tenths" % (len(self.channels) - 1))
-        if self.zero:
-            raise Refused(NOT_NOW, "a zero is being measured")
-        channel = self.channels[number]
-        if self.logging():
-            self.halt()
-        if channel.in_bins:
-            raise Refused(NOT_NOW, "a zero needs full rate: set the form to 0 first")
-        if not self.sampling.groups:
-            self.sample([channel])
-        elif channel not in self.sampling.channels():
-            raise Refused(NOT_NOW, "channel %d is not streaming" % number)
-        from sumpglass_board.zero import ZeroMeasurement
-
-        self.zero = ZeroMeasurement(channel, tenths * 100000 // channel.sample_us, sequence)
-
-    def finish_zero(self):
-        """Answer the request, and keep the zero in the settings."""
-        zero = self.zero
-        self.zero = None
-        number = zero.channel.number
-        if not self.streaming:
-            self.halt()
-        kind, fields = zero.reply()
-        if "answer" in fields:
-            answer = fields["answer"]
-            self.settings["zeros"][str(number)] = [answer["mean_counts"], answer["sd_counts"]]
-            self.zero_measured_us[number] = self.clock.now_us()
-            save_settings(self.settings)
-        self.sender.message(kind, fields)
-        self.identity_owed = self.streaming
-
-    def settings_text(self):
-        """The settings as JSON bytes."""
-        return json.dumps(self.settings).encode()
-
-    def write_settings(self, text, crc):
-        """Take new settings as a whole, or refuse them."""
-        if crc32(text) & 0xFFFFFFFF != crc:
-            raise Refused(SETTINGS_REFUSED, "the CRC does not agree")
-        before = self.settings
-        running = self._running_mask()
-        self.halt()
-        try:
-            self.settings = parse_settings(bytes(text).decode())
-            self.build()
-        except (ValueError, OSError, UnicodeError) as problem:
-            self.settings = before
-            self.build()
-            self._changed(running)
-            raise Refused(SETTINGS_REFUSED, str(problem))
-        save_settings(self.settings)
-        self.settings_damaged = False
-        self._changed(running)
-
     def leave(self, reason):
         """After the answer: "prompt" or "reset"."""
         self.leaving = reason
-
-    def sound(self, pattern, volume_percent):
-        """Play a pattern once (0: none), and change the volume (255: keep; 0 mutes)."""
-        if not self.sounder:
-            raise Refused(NOT_NOW, "the settings name no sounder_pin")
-        if volume_percent <= 100:
-            now = self.settings
-            now["muted"] = self.signals.muted = volume_percent == 0
-            if volume_percent:
-                now["volume_percent"] = self.signals.volume_percent = volume_percent
-            save_settings(now)
-        elif volume_percent != 255:
-            raise Refused(BAD_VALUE, "volume: 0 to 100, or 255 to keep it")
-        if pattern:
-            from sumpglass_board.patterns import PATTERNS
-
-            if pattern not in PATTERNS:
-                raise Refused(BAD_VALUE, "patterns are 1 to %d" % len(PATTERNS))
-            self.signals.play(pattern, ticks_ms())
-
-    def journal_list(self):
-        """What the journal holds."""
-        return self.open_logger().journal.listing()
-
-    def journal_read(self, segment, offset):
-        """A piece of a segment."""
-        length, piece = self.open_logger().journal.read(segment, offset)
-        return {"segment": segment, "offset": offset, "length": length}, piece
-
-    def journal_erase(self, segment, crc):
-        """Erase a segment that the host has."""
-        journal = self.open_logger().journal
-        if journal.is_open(segment):
-            self.logger.next_segment()
-        if not journal.erase(segment, crc):
-            raise Refused(BAD_VALUE, "the CRC does not agree: the segment is kept")
 
     def journal_full(self):
         """Whether the journal had to give up its oldest segments."""
@@ -267,7 +151,7 @@ class Rig:
                 if happened:
                     self.signals.play(happened, ticks_ms())
 
-    def _running_mask(self):
+    def running_mask(self):
         if not self.streaming:
             return None
         mask = 0
@@ -275,7 +159,7 @@ class Rig:
             mask |= 1 << channel.number
         return mask
 
-    def _changed(self, running):
+    def changed(self, running):
         self.configuration = (self.configuration + 1) & 0xFF
         if running is not None:
             self.start(running)

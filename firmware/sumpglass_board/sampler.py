@@ -57,6 +57,7 @@ class Sampler:
         self._next_slow = 0
         self._late_us = period_us * oversampling // 10
         self._wrong_us = period_us * oversampling
+        self._watch_us = -1
         self._due = 0
         self._first = True
         self._last_late = 0
@@ -66,6 +67,7 @@ class Sampler:
     def restart(self):
         """Begin a new time line at the next tick. Call with the timer stopped, or after `broken`."""
         self._first = True
+        self._watch_us = -1  # so that the next tick is judged, whatever it is
         self._not_catching_up = 0
         self.tail = self.head
         self.broken = False
@@ -78,49 +80,53 @@ class Sampler:
 
     def _tick(self, _timer):
         now = ticks_us()
-        if self._first:
-            self._first = False
-            self.anchor = self._due = now
         late = ticks_diff(now, self._due)
-        if late < 0:
-            # The first tick was itself late: a timer is never early. The time line moves to the earliest one seen.
-            self.anchor = ticks_add(self.anchor, late)
-            self._due = now
-            late = 0
         self._due = ticks_add(self._due, self.period_us)
-        if late > self.largest_us:
-            self.largest_us = late
         head = self.head
         after = (head + 1) & self.mask
-        if self.broken or after == self.tail:
+        if not 0 <= late <= self._watch_us and self._judge(now, late):
+            for lane in self.lanes:
+                lane.data[head] = lane.invalid
+        elif self.broken or after == self.tail:
             self.broken = True
             self.lost += 1
             return
-        if late > self._late_us and self._too_late(late):
-            for lane in self.lanes:
-                lane.data[head] = lane.invalid
         else:
             for lane in self.lanes:
                 lane.data[head] = lane.read()
         self.head = after
-        if self._slow and not head & 15:
+        if not head & 15 and self._slow:
             self._read_slow()
 
-    def _too_late(self, late):
-        """Count a late tick; True when its reading would belong to another sample.
+    def _judge(self, now, late):
+        """An unusual tick; True when its reading would belong to another sample.
 
         A timer that was held up either calls once for each tick missed, less late each time, or drops them: then the
         lateness does not shrink and the time line is broken.
         """
+        if self._first or late < 0:
+            # Either no tick was due before this one, or the first ones were themselves late, since a timer is never
+            # early: the time line moves to the earliest one seen.
+            self.anchor = now if self._first else ticks_add(self.anchor, late)
+            self._first = False
+            self._due = ticks_add(now, self.period_us)
+            return False
+        if late > self.largest_us:
+            self.largest_us = late
+        self._watch_us = min(self.largest_us, self._late_us)
+        if late <= self._late_us:
+            return False
         self.late += 1
-        if late >= self._last_late and late > self._wrong_us:
+        wrong = late > self._wrong_us
+        if wrong and late >= self._last_late:
             self._not_catching_up += 1
             if self._not_catching_up > 3:
                 self.broken = True
         else:
             self._not_catching_up = 0
         self._last_late = late
-        return late > self._wrong_us
+        # A full ring or a broken time line is for the tick to tell; it takes no reading then anyway.
+        return wrong and not self.broken and (self.head + 1) & self.mask != self.tail
 
     def _read_slow(self):
         slow = self._slow[self._next_slow]

@@ -1,3 +1,4 @@
+# ruff: noqa: SIM105, UP031 - MicroPython has neither contextlib nor every format
 # Runs under MicroPython: a long scenario of the journal on littlefs, with the power cut at write number n, for many n.
 # Arguments: folders of firmware and wire, first n, step. Prints one line of JSON.
 import json

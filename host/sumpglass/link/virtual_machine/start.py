@@ -113,9 +113,9 @@ def _run():
     """As the rp2 port starts: main.py from the flash if there is one, else the firmware that was put beside it."""
     _install()
     if CONFIG.get("packages"):
-        import sumpglass_board.app
+        import sumpglass_board.boot
 
-        sumpglass_board.app.main()
+        sumpglass_board.boot.main()
         return
     try:
         with open("main.py") as file:
