@@ -16,7 +16,7 @@ import numpy as np
 from sumpglass.decode.timing import timing_of
 from sumpglass.errors import InputError
 from sumpglass.records import FloatArray, Mark, Recording
-from sumpglass.store.csv_numbers import PAD, parse_decimals
+from sumpglass.store.csv_numbers import PAD, Bytes, Indices, parse_decimals
 from sumpglass.store.csv_table import CsvHeader, check_text, number_in, read_header, read_rows
 from sumpglass.store.plain_file import open_plain, shown
 from sumpglass.units import COLUMN_UNITS
@@ -24,7 +24,7 @@ from sumpglass.units import COLUMN_UNITS
 TIME_COLUMNS: dict[str, float] = {"t_s": 1.0, "t_ms": 1e3, "t_us": 1e6}
 """Names of time columns with their number in a second."""
 
-BLOCK_BYTES = 1 << 19
+BLOCK_BYTES = 1 << 17
 LONGEST_RECORD = 1 << 20
 LARGEST_TIME_S = 1e12
 LARGEST_PRESSURE_PA = 1e9
@@ -45,10 +45,30 @@ class _Columns:
 class _Rows:
     """What has been read so far, block by block."""
 
-    t_s: list[FloatArray] = field(default_factory=list)
-    pressure_pa: list[FloatArray] = field(default_factory=list)
+    t_s: FloatArray = field(default_factory=lambda: np.empty(0))
+    pressure_pa: FloatArray = field(default_factory=lambda: np.empty(0))
+    count: int = 0
     marks: list[Mark] = field(default_factory=list)
     last_t_s: float = -np.inf
+    expected: int = 0
+    """Rows that the whole file will hold, going by the first block: room for them is made once."""
+
+    def keep(self, t_s: FloatArray, pressure_pa: FloatArray) -> None:
+        """Append samples (n,)."""
+        stop = self.count + len(t_s)
+        if stop > len(self.t_s):
+            room = max(stop, self.expected, len(self.t_s) * 3 // 2)
+            self.t_s, self.pressure_pa = (_with_room(old, self.count, room) for old in (self.t_s, self.pressure_pa))
+        self.t_s[self.count : stop] = t_s
+        self.pressure_pa[self.count : stop] = pressure_pa
+        self.count = stop
+        self.last_t_s = float(t_s[-1])
+
+
+def _with_room(old: FloatArray, count: int, room: int) -> FloatArray:
+    new = np.empty(room)
+    new[:count] = old[:count]
+    return new
 
 
 def read_csv_recording(path: str) -> Recording:
@@ -59,9 +79,9 @@ def read_csv_recording(path: str) -> Recording:
     with open_plain(path) as file:
         file.seek(header.length)
         _read_blocks(path, file, header, columns, rows)
-    if not rows.t_s:
+    if not rows.count:
         raise InputError(f"{path}: line 2: found a header alone, expected samples below it")
-    t_s, pressure_pa = _joined(rows.t_s), _joined(rows.pressure_pa)
+    t_s, pressure_pa = rows.t_s[: rows.count], rows.pressure_pa[: rows.count]
     timing = timing_of(t_s)
     warnings = []
     if len(t_s) == 1:
@@ -81,12 +101,6 @@ def read_csv_recording(path: str) -> Recording:
         source="csv",
         warnings=tuple(warnings),
     )
-
-
-def _joined(parts: list[FloatArray]) -> FloatArray:
-    whole = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    parts.clear()
-    return whole
 
 
 def _columns_of(path: str, header: CsvHeader) -> _Columns:
@@ -131,7 +145,8 @@ def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: _Columns
             continue
         whole, rest = block[:end], block[end:]
         check_text(path, whole, offset)
-        if b'"' in whole or not _take_block(whole, header, columns, rows):
+        taken = 0 if b'"' in whole else _take_block(whole, header, columns, rows)
+        if not taken:
             lines = _Lines(whole, rest, file)
             try:
                 line = _take_rows(path, lines, offset, line, header, columns, rows)
@@ -140,52 +155,82 @@ def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: _Columns
                 raise
             whole, rest = b"".join(lines.used), lines.rest
         else:
-            line += whole.count(b"\n")
+            line += taken
         offset += len(whole)
+        if not rows.expected:
+            size = os.fstat(file.fileno()).st_size
+            rows.expected = int(1.02 * rows.count * (size - header.length) / max(len(whole), 1)) + 1
 
 
-def _take_block(block: bytes, header: CsvHeader, columns: _Columns, rows: _Rows) -> bool:
-    """Read a block of whole lines by array operations; False, with nothing kept, if anything about it is unusual."""
+def _take_block(block: bytes, header: CsvHeader, columns: _Columns, rows: _Rows) -> int:
+    """Read a block of whole lines by array operations; 0, with nothing kept, if anything about it is unusual.
+
+    Returns the number of lines.
+    """
     if not block.endswith(b"\n"):
         block += b"\n"
-    width = len(header.names)
     padded = np.frombuffer(b"," * PAD + block + b"," * PAD, np.uint8)
-    inner = padded[PAD:-PAD]
-    newline = inner == 10
-    at = np.flatnonzero(newline | (inner == ord(header.delimiter)))
-    if len(at) % width:
-        return False
-    ends = at.reshape(-1, width) + PAD
-    count = len(ends)
-    if int(np.count_nonzero(newline)) != count or not bool((padded[ends[:, -1]] == 10).all()):
-        return False
-    starts = np.empty_like(ends)
-    starts.ravel()[0] = PAD
-    starts.ravel()[1:] = ends.ravel()[:-1] + 1
-    returns = padded[ends[:, -1] - 1] == 13
-    if block.count(b"\r") != int(np.count_nonzero(returns)):
-        return False
-    ends[:, -1] -= returns
-    if bool((ends[:, columns.time] <= starts[:, columns.time]).any()):
-        return False
-    t_s = parse_decimals(padded, starts[:, columns.time], ends[:, columns.time])
-    pressure = (
-        parse_decimals(padded, starts[:, columns.pressure], ends[:, columns.pressure]) if t_s is not None else None
-    )
+    bounds = _fields_of(padded, block, header)
+    if bounds is None:
+        return 0
+    starts, ends = bounds
+    t_s, pressure = _numbers_of(padded, starts, ends, columns)
     if t_s is None or pressure is None:
-        return False
-    t_s = t_s / columns.per_second if columns.per_second != 1.0 else t_s
-    pressure = pressure * columns.pascals if columns.pascals != 1.0 else pressure
+        return 0
     if not _in_order(t_s, rows.last_t_s) or not _in_bounds(t_s, pressure):
-        return False
+        return 0
     if columns.mark is not None:
         first, last = starts[:, columns.mark], ends[:, columns.mark]
         for i in np.flatnonzero(last > first).tolist():
             _keep_mark(rows, float(t_s[i]), padded[first[i] : last[i]].tobytes().decode("utf-8"))
-    rows.t_s.append(t_s)
-    rows.pressure_pa.append(pressure)
-    rows.last_t_s = float(t_s[-1])
-    return True
+    rows.keep(t_s, pressure)
+    return len(t_s)
+
+
+def _fields_of(padded: Bytes, block: bytes, header: CsvHeader) -> tuple[Indices, Indices] | None:
+    """(starts, ends) of all fields, (lines, columns) each, where every line has as many fields as the header."""
+    width = len(header.names)
+    inner = padded[PAD:-PAD]
+    newline = inner == 10
+    at = np.flatnonzero(newline | (inner == ord(header.delimiter)))
+    if len(at) % width:
+        return None
+    at += PAD
+    ends = at.reshape(-1, width)
+    if int(np.count_nonzero(newline)) != len(ends) or not bool((padded[ends[:, -1]] == 10).all()):
+        return None
+    starts = np.empty_like(at)
+    starts[0] = PAD
+    np.add(at[:-1], 1, out=starts[1:])
+    if b"\r" in block:
+        returns = padded[ends[:, -1] - 1] == 13
+        if block.count(b"\r") != int(np.count_nonzero(returns)):
+            return None
+        ends[:, -1] -= returns
+    return starts.reshape(-1, width), ends
+
+
+def _numbers_of(
+    padded: Bytes, starts: Indices, ends: Indices, columns: _Columns
+) -> tuple[FloatArray | None, FloatArray | None]:
+    """Times in seconds and pressures in pascals, None where a field is no plain decimal."""
+    if bool((ends[:, columns.time] <= starts[:, columns.time]).any()):
+        return None, None
+    points = np.flatnonzero(padded == 46)
+    # The usual file: one point in each of the two numbers and none elsewhere.
+    both = points.reshape(-1, 2) if len(points) == 2 * len(ends) else None
+    side = 0 if columns.time < columns.pressure else 1
+
+    def parsed(column: int, place: int) -> FloatArray | None:
+        first, last = np.ascontiguousarray(starts[:, column]), np.ascontiguousarray(ends[:, column])
+        return parse_decimals(padded, first, last, None if both is None else both[:, place])
+
+    t_s, pressure = parsed(columns.time, side), parsed(columns.pressure, 1 - side)
+    if t_s is not None and columns.per_second != 1.0:
+        t_s = t_s / columns.per_second
+    if pressure is not None and columns.pascals != 1.0:
+        pressure = pressure * columns.pascals
+    return t_s, pressure
 
 
 def _in_order(t_s: FloatArray, last_t_s: float) -> bool:
@@ -270,8 +315,7 @@ def _take_rows(
         if columns.mark is not None and columns.mark < len(fields):
             _keep_mark(rows, t_s, fields[columns.mark])
     if times:
-        rows.t_s.append(np.array(times))
-        rows.pressure_pa.append(np.array(pressures))
+        rows.keep(np.array(times), np.array(pressures))
     used = b"".join(lines.used)
     if len(lines.used) > 1:
         check_text(path, used, offset)

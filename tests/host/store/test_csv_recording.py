@@ -167,7 +167,7 @@ def test_blocks_and_rows_read_the_same(tmp_path, monkeypatch):
     path = tmp_path / "run.csv"
     path.write_text(text)
     by_blocks = load_recording(str(path))
-    monkeypatch.setattr(csv_recording, "_take_block", lambda *_: False)
+    monkeypatch.setattr(csv_recording, "_take_block", lambda *_: 0)
     by_rows = load_recording(str(path))
     assert by_blocks.t_s.tolist() == by_rows.t_s.tolist()
     assert by_blocks.pressure_pa.tolist() == by_rows.pressure_pa.tolist()
@@ -192,6 +192,9 @@ def test_numbers_are_read_as_python_reads_them_or_refused(texts):
     if any(not text for text in texts):
         return  # Empty fields are refused before numbers are read.
     got = parse_decimals(padded, starts, ends)
+    guessed = [padded.tobytes().find(b".", start, end) for start, end in zip(starts, ends, strict=True)]
+    hinted = parse_decimals(padded, starts, ends, np.array([at if at >= 0 else end for at, end in zip(guessed, ends)]))
+    assert (hinted is None) == (got is None) and (got is None or hinted.tolist() == got.tolist())
     assert (got is None) == (None in expected)
     if got is not None:
         assert got.tolist() == expected
