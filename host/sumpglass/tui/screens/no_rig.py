@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING, cast
 
+from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.screen import Screen
@@ -67,9 +68,10 @@ class NoRig(Screen[None]):
 
     def compose(self) -> ComposeResult:
         yield Static("\n".join(word_lines("NO RIG", 60, 3)), id="word", markup=False)
-        yield Static(safe(self._why, 400), id="why", markup=False)
+        why = safe(self._why, 400)
+        yield Static(why[:1].upper() + why[1:], id="why", markup=False)
         yield Static("", id="ports", markup=False)
-        yield Static(self._offers(), id="offers", markup=False)
+        yield Static(self._offers(), id="offers")
         yield KeyBar(KEYS)
 
     def on_mount(self) -> None:
@@ -83,13 +85,18 @@ class NoRig(Screen[None]):
         head = "Ports seen here:" if lines else "No serial port is seen here. Is the cable one that carries data?"
         self.query_one("#ports", Static).update("\n".join([head, *lines, ""]))
 
-    def _offers(self) -> str:
-        lines = ["Without a rig:", "  v  the virtual rig: real firmware, simulated engine, leak test under way"]
-        lines += [
-            f"  {number}  {safe(trace.name.replace('-', ' '), 24):<24} {safe(trace.title, 48)}"
+    def _offers(self) -> Text:
+        """Keys stand out; names and titles are plain text, whatever they hold."""
+        offers = [("v", "the virtual rig: real firmware, simulated engine, leak test under way")]
+        offers += [
+            (str(number), f"{safe(trace.name.replace('-', ' '), 24):<24} {safe(trace.title, 44)}")
             for number, trace in enumerate(self._traces, 1)
         ]
-        return "\n".join(lines)
+        text = Text("Without a rig:\n")
+        for key, words in offers:
+            text.append(f"  {key}", "bold")
+            text.append(f"  {words}\n")
+        return text
 
     def action_look(self) -> None:
         """Try again now, whatever is to be seen."""

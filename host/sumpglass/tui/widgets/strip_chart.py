@@ -24,6 +24,8 @@ GUTTER = 10
 WINDOWS_S = {"last minute": 60.0, "last ten minutes": 600.0}
 LEAST_BINS = 10
 """Base bins after which the newest column is drawn while it grows: a quarter of a second."""
+MANY_FLAGS = 200
+"""More flags than this are gone through for those that lie before the history; memory stays constant over days."""
 _CHROME_ROWS = 3
 """Title, flags and time axis."""
 
@@ -143,6 +145,9 @@ class StripChart(Widget):
         """Add a flag, or change the one with the same key."""
         before = self._flags.get(flag.key)
         self._flags[flag.key] = flag
+        if len(self._flags) > MANY_FLAGS:
+            oldest_s = self.history.first * BASE_S
+            self._flags = {key: kept for key, kept in self._flags.items() if kept.t_s >= oldest_s}
         for changed in (before, flag):
             if changed:
                 self._cells.pop(self._cell_of(changed.t_s), None)
