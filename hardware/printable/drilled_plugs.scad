@@ -9,7 +9,7 @@ flange = 28;
 flange_thick = 4;
 land = 1.2;           // length of the drilled hole; behind it the bore is wide, so that the hole stays a short one
 pilot_under = 0.4;    // printed smaller than the drill
-$fn = 48;
+$fn = 36;
 
 module plug(bore, dents) {
     difference() {
@@ -24,7 +24,7 @@ module plug(bore, dents) {
             translate([0, 0, land]) cylinder(d = 11, h = body_long + flange_thick);
         }
         for (k = [0 : 1 : dents - 1])
-            rotate([0, 0, k * 36]) translate([flange / 2, 0, -1]) cylinder(d = 2.4, h = flange_thick + 2, $fn = 16);
+            rotate([0, 0, k * 36]) translate([flange / 2, 0, -1]) cylinder(d = 2.4, h = flange_thick + 2, $fn = 10);
     }
 }
 

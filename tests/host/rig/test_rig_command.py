@@ -132,11 +132,11 @@ def test_zero_is_taken_kept_and_refused(bench, tmp_path):
     book = tmp_path / "job.casebook"
     column.pressure_pa, column.swing_pa = 14.0, 0.0
     with RigTalk.open(board.port) as talk:
-        talk.record(0.6)
+        talk.record(0.4)
         taken = work.zero_rig(talk, 3.0, str(book))
         assert taken.zero.pressure_pa == pytest.approx(14.0, abs=1.5)
         column.swing_pa = 30.0
-        talk.record(0.6)
+        talk.record(0.4)
         with pytest.raises(RefusedError, match="not at rest"):
             work.zero_rig(talk, 3.0, str(book))
         column.swing_pa = 0.0
@@ -154,12 +154,12 @@ def test_calibration_live_kept_and_applied(bench, tmp_path):
         for mm in (-120.0, 0.0, 120.0):
             # The rig shows 4 % too much and 25 Pa: what the calibration has to find.
             column.pressure_pa = float(column_pascals(tube, mm)) * 1.04 + 25.0
-            talk.record(0.8)
-            points.append(work.take_point(talk, mm, 1.5))
+            talk.record(0.4)
+            points.append(work.take_point(talk, mm, 0.8))
         column.swing_pa = 80.0
-        talk.record(0.6)
+        talk.record(0.4)
         with pytest.raises(RefusedError, match="still moves"):
-            work.take_point(talk, 60.0, 2.0)
+            work.take_point(talk, 60.0, 1.5)
         column.swing_pa = 0.0
     calibration = work.calibrate_points(points, tube, facts)
     assert calibration.gain == pytest.approx(1 / 1.04, abs=2e-3)
