@@ -57,8 +57,13 @@ LAYOUTS: dict[int, tuple[CrankLayout, ...]] = {
 one cylinder; a twin with both pistons together, opposed (180 degrees) or at 90 degrees; even and odd-fire sixes."""
 COUNT_SHARES = {1: 0.12, 2: 0.08, 3: 0.12, 4: 0.4, 5: 0.04, 6: 0.16, 7: 0.01, 8: 0.07}
 """How often an engine of unknown make has so many cylinders (a guess: it only breaks ties)."""
-ODD_STRONGEST = 0.05
+ODD_STRONGEST = 0.08
 """Chance that the strongest line is none of a layout's, because one cylinder differs much."""
+MAINS_HZ = 0.15
+HUM_COST = 2.0
+WHISTLE_COST = 3.0
+"""Log odds against taking lines for hum, and the strongest line for a tone of other origin."""
+SURE_BY = 2.0
 TOLERANCE = 0.006
 """How far a line may lie from its tooth, relative, besides half a bin."""
 
@@ -158,8 +163,36 @@ def find_pulses(
 
 
 def _cycle(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -> tuple[float | None, int, bool]:
-    """(rpm/120 or None, cylinders, sure) that explains the lines best."""
+    """(rpm/120 or None, cylinders, sure) that explains the lines best, some of which may come from elsewhere."""
     trials: list[tuple[float, float, int]] = []
+    for chosen, cost in _readings_of(lines):
+        trials += [(score + cost, cycle, count) for score, cycle, count in _combs(chosen, bin_hz, rate_hz, cylinders)]
+    if not trials:
+        return None, 0, False
+    trials.sort(reverse=True)
+    best = trials[0]
+    rivals = [t for t in trials[1:] if abs(np.log(t[1] * t[2] / (best[1] * best[2]))) > 0.02]
+    return best[1], best[2], not rivals or best[0] - rivals[0][0] > SURE_BY
+
+
+def _readings_of(lines: Lines) -> list[tuple[Lines, float]]:
+    """The lines as they are, and without those that may be mains hum or a whistle of the drawn air, at a cost."""
+    found = [(lines, 0.0)]
+    mains = np.zeros(len(lines.hz), bool)
+    for hum in (50.0, 60.0):
+        mains |= (np.abs(lines.hz - hum * np.round(lines.hz / hum)) < MAINS_HZ) & (lines.hz > 45.0)
+    rest = Lines(lines.hz[~mains], lines.amplitude_pa[~mains])
+    if mains.any() and len(rest.hz):
+        found.append((rest, -HUM_COST))
+    for some, cost in list(found):
+        if len(some.hz) > 2:
+            found.append((Lines(some.hz[1:], some.amplitude_pa[1:]), cost - WHISTLE_COST))
+    return found
+
+
+def _combs(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -> list[tuple[float, float, int]]:
+    """(score, rpm/120, cylinders) of every comb on which the strongest line may lie."""
+    trials = []
     for count, count_share in {cylinders: 1.0}.items() if cylinders is not None else COUNT_SHARES.items():
         for layout in LAYOUTS[count]:
             likely = dict(layout.strongest)
@@ -167,16 +200,10 @@ def _cycle(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -
                 cycle = float(lines.hz[0]) / order
                 if not LOWEST_RPM <= 120 * cycle <= HIGHEST_RPM:
                     continue
-                share = likely.get(order, ODD_STRONGEST * (1.0 if order == 1 else 0.15))
-                score = np.log(share * layout.share * count_share)
-                score += _pattern(lines, cycle, count, layout, bin_hz, rate_hz)
-                trials.append((float(score), cycle, count))
-    if not trials:
-        return None, 0, False
-    trials.sort(reverse=True)
-    best = trials[0]
-    rivals = [t for t in trials[1:] if abs(np.log(t[1] * t[2] / (best[1] * best[2]))) > 0.02]
-    return best[1], best[2], not rivals or best[0] - rivals[0][0] > 1.5
+                share = likely.get(order, ODD_STRONGEST * (1.0 if order == 1 else 0.3))
+                score = float(np.log(share * layout.share * count_share))
+                trials.append((score + _pattern(lines, cycle, count, layout, bin_hz, rate_hz), cycle, count))
+    return trials
 
 
 def _pattern(lines: Lines, cycle_hz: float, count: int, layout: CrankLayout, bin_hz: float, rate_hz: float) -> float:
@@ -201,6 +228,9 @@ def _pattern(lines: Lines, cycle_hz: float, count: int, layout: CrankLayout, bin
     score -= 0.8 * min(absent, 5)
     if count <= 2 and 1 in layout.multiples and len(lines.hz) > 1 and not any(tooth % 2 for tooth in teeth):
         score -= 2.0
+    present = [teeth[tooth] for tooth in layout.multiples if tooth in teeth]
+    rises = sum(max(0.0, float(np.log(b / (1.3 * a)))) for a, b in zip(present[1:], present[2:]))
+    score -= min(rises, 3.0)
     if count > 2 and odd > 0:
         # With one cylinder unlike the others every tooth is there, and the firing tooth stands out of its neighbours.
         beside = max(teeth.get(count - 1, 0.0), teeth.get(count + 1, 0.0), 0.05 * strongest)
@@ -258,9 +288,10 @@ def _refined(
     return mean, float(np.sqrt(close.var() / independent + (0.02 * bin_hz / tooth) ** 2))
 
 
-UNEVEN_LIMIT = 0.12
-"""Half-order ratio above which an engine is called uneven: set on even engines of many kinds whose cylinders differ as
-good ones do, for at most one false call in a hundred (tests/benchmarks/bench_assess.py prints it)."""
+UNEVEN_LIMITS = {2: 0.07, 3: 0.15, 4: 0.17, 5: 0.27, 6: 0.21, 7: 0.3, 8: 0.33}
+"""Half-order ratio above which an engine of so many cylinders is called uneven: the 99 % point over even engines at
+many speeds, lines and swings, whose cylinders differ by 4 % (bench_happenings.py prints the false calls). The more
+cylinders, the weaker their common firing line, and the more of the pulses is chance difference."""
 
 
 def _evenness(
@@ -285,5 +316,5 @@ def _evenness(
     uneven: bool | None = None
     if cylinders is not None and cylinders > 1 and ratio is not None:
         odd_twin = cylinders == 2 and abs(float(lines.hz[0]) / cycle_hz - 2.0) > 0.1
-        uneven = None if odd_twin else bool(seen and ratio > UNEVEN_LIMIT)
+        uneven = None if odd_twin else bool(seen and ratio > UNEVEN_LIMITS[cylinders])
     return {"half_order_pa": half, "half_order_ratio": ratio, "uneven": uneven, "rms_pa": rms}

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from sumpglass.analysis.clipping import Clipping
 from sumpglass.analysis.level import LevelReading
-from sumpglass.analysis.pulses import PulseReading
+from sumpglass.analysis.pulses import UNEVEN_LIMITS, PulseReading
 from sumpglass.records import Recording
 from sumpglass.units import in_words
 
@@ -99,6 +99,11 @@ def _pulses(b: Beware) -> list[str]:
             found.append("this twin does not fire at even spacing, so nothing is told of its evenness")
         elif b.cylinders is None:
             found.append("evenness needs the number of cylinders")
+    if b.pulses.uneven and b.cylinders is not None:
+        found.append(
+            f"uneven: the half order exceeds the {UNEVEN_LIMITS[b.cylinders]:.0%} of the pulses that even engines of "
+            f"{b.cylinders} cylinders stay below in 99 of 100 cases"
+        )
     if b.pulses.half_order_pa is not None and b.recording.line is None:
         found.append("the hose between port and sensor is not known: pulse sizes are as the sensor saw them")
     return found

@@ -53,12 +53,18 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
     dead = None
     if seen and e.after_s > 0.05:
-        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07) * _soft(-e.persists, -9.0, 1.0)
+        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07)
+        if abs(e.after_pa - e.before_pa) > 0.4 * size:
+            # A faint line that goes on shows an engine that runs and a gauge that hears it. With the level unmoved,
+            # pulses that shrank to a third are those of a line that oil has narrowed.
+            dead *= _soft(-e.persists, -9.0, 1.0)
         found["dead"] = dead
         if dead < 0.5:
             found["grown"] = _soft(float(np.log(e.pulse_ratio or 1e-3)), 0.2, 0.05)
             found["shrunk"] = _soft(-float(np.log(e.pulse_ratio or 1e-3)), 0.25, 0.08)
-        if e.codes_after <= 4 and dead > 0.5:
+        if abs(e.after_pa) > 0.15 * size:
+            found["quiet"] = None
+        elif e.codes_after <= 4 and dead > 0.5:
             found["quiet"] = _soft(-np.log(max(e.quiet, 1e-3)), 1.0, 0.15)
         elif dead > 0.5:
             found["quiet"] = 0.0

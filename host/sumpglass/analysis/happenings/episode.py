@@ -81,6 +81,8 @@ class Episode:
         at = min(hop - track.first, len(track) - 1)
         slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
         level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
+        if self.opened_by == "drop" and not self.keys:
+            return  # Neither did the pulses end nor was anything flagged.
         found = measure(t, p, self.onset_s, duration, rise, self.window_hops * hop_s, level_u)
         if found is None:
             self._make_do()

@@ -106,21 +106,24 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
 def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
     """Both spectra without lines at multiples of 50 or 60 Hz that are the same in both: mains, not the engine.
 
-    Where nothing else stands out it may be the engine after all, and they are left as they are.
+    Where nothing else stands out it may be the engine after all, and only what is the same to 8 % is taken for hum.
     """
     if len(before.hz) != len(after.hz):
         return before, after
     step = float(before.hz[1])
-    hum = np.zeros(len(before.hz), bool)
+    hum, sure = np.zeros(len(before.hz), bool), np.zeros(len(before.hz), bool)
     for mains in (50.0, 60.0):
         for k in range(1, int(before.hz[-1] / mains) + 1):
             near = np.abs(before.hz - k * mains) <= 2.1 * step
             b, a = float(before.power[near].sum()), float(after.power[near].sum())
             if b > 12 * before.floor and abs(np.log((a + 1e-12) / b)) < 0.4:
                 hum |= near
+                sure |= near if abs(np.log((a + 1e-12) / b)) < 0.15 else False
     used = ~hum & (before.hz >= LOWEST_HZ)
     rest = float(np.maximum(before.power[used] - before.floor, 0.0).sum())
-    if not hum.any() or float(before.power[used].max(initial=0.0)) < 12 * before.floor or rest < 0.3 * before.noise_pa2:
+    if float(before.power[used].max(initial=0.0)) < 12 * before.floor or rest < 0.3 * before.noise_pa2:
+        hum = sure
+    if not hum.any():
         return before, after
     return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor) for s in (before, after))  # type: ignore[return-value]
 

@@ -28,6 +28,8 @@ BLOCKS = 4
 QUIETER = 1.15
 """Spreads that must not suffer from a change under way are the second least of the past blocks, times this: the ratio
 of the median to the second least of four spreads of noise with a few independent values each."""
+LONG_BLOCKS = 10
+"""The least energy of the pulses is remembered for so many blocks: bumps of a hand on the hose last a few seconds."""
 SETTLED_S = 0.5
 FALL_S = 2.2
 """A sudden loss takes under 2 s; 0.2 s for the window's own delay."""
@@ -172,9 +174,11 @@ class Tracker:
         summary = np.vstack([spreads, level, energy, np.where(np.isfinite(least), least, np.nan), rows[-1].mean(axis=1)])
         kept = np.hstack([self._summary, summary])
         blocks = rows.shape[1]
-        lead = np.full((len(summary), max(0, BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
-        window = np.lib.stride_tricks.sliding_window_view(np.hstack([lead, kept[:, -(BLOCKS - 1 + blocks) :]]), BLOCKS, axis=1)
-        self._summary = kept[:, -(BLOCKS - 1) :]
+        lead = np.full((len(summary), max(0, LONG_BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
+        past = np.hstack([lead, kept[:, -(LONG_BLOCKS - 1 + blocks) :]])
+        window = np.lib.stride_tricks.sliding_window_view(past[:, LONG_BLOCKS - BLOCKS :], BLOCKS, axis=1)
+        long = np.lib.stride_tricks.sliding_window_view(past[-2], LONG_BLOCKS)
+        self._summary = kept[:, -(LONG_BLOCKS - 1) :]
         middle = _median_of_known(window)
         quiet = QUIETER * _low_of_known(window[: len(LENGTHS_S)])
         spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
@@ -185,7 +189,7 @@ class Tracker:
         regain = np.argmax(spreads <= np.maximum(QUIET_SHARE * deepest, 1.3 * spreads[-1]), axis=0)
         calm = np.maximum(choice, CALM)
         share = np.nanmax(window[-1], axis=1)
-        least = np.where(np.isnan(window[-2]), np.inf, window[-2]).min(axis=1)
+        least = np.where(np.isnan(long), np.inf, long).min(axis=1)
         at = np.arange(blocks)
         return np.vstack(
             [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at]]

@@ -1,0 +1,132 @@
+"""Episodes: physical happenings under judgement, each with the flags that it raised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
+from sumpglass.analysis.happenings.history import SampleHistory
+from sumpglass.analysis.happenings.ledger import Ledger
+from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
+from sumpglass.records import Happening
+
+SAME_HAPPENING_S = 1.5
+"""Flags raised within this time of each other, in the same direction, are one physical happening."""
+LATE_S = 4.0
+"""A level may creep through zero for so long after its happening began."""
+EITHER_WAY = ("drop", "still", "rail")
+"""What shows that something happened without showing in which direction."""
+
+
+class EpisodeBook:
+    """Opens episodes, examines them at their checkpoints and writes what they say into the ledger.
+
+    `time_of`: hop number -> time in seconds of its end.
+    """
+
+    def __init__(
+        self, ledger: Ledger, samples: SampleHistory, hop_s: float, time_of: Callable[[int], float], zero_u95_pa: float
+    ) -> None:
+        self._ledger = ledger
+        self._samples = samples
+        self._hop_s = hop_s
+        self._time = time_of
+        self._zero_u95_pa = zero_u95_pa
+        self.open: list[Episode] = []
+        self._recent: list[Episode] = []
+        self._earliest_s = -np.inf
+        self.waiting: Callable[[int], bool] = lambda key: False
+        """Whether the flag with this key has yet to hold."""
+
+    def next_check(self, cursor: int, hop: int) -> int:
+        """The first hop from `cursor` on at which an open episode is due, but not after `hop`."""
+        for episode in self.open:
+            hop = min(hop, max(cursor, self._due(episode)))
+        return hop
+
+    def _due(self, episode: Episode) -> int:
+        return episode.raised_hop + round(CHECKPOINTS_S[episode.next_check] / self._hop_s)
+
+    def check_due(self, track: Track, hop: int) -> None:
+        """Examine the episodes whose checkpoint has come."""
+        for episode in list(self.open):
+            if hop >= self._due(episode):
+                self.check(episode, track, hop)
+
+    def close_all(self, track: Track, hop: int) -> None:
+        """Judge what is open with what there is."""
+        for episode in list(self.open):
+            self.check(episode, track, hop, last=True)
+
+    def belonging(self, track: Track, hop: int, upward: bool, opened_by: str) -> Episode:
+        """The open episode that a flag raised now belongs to, or a new one."""
+        near = round(SAME_HAPPENING_S / self._hop_s)
+        for episode in self.open:
+            same_way = episode.upward == upward or opened_by in EITHER_WAY or episode.opened_by in EITHER_WAY
+            if same_way and hop - episode.raised_hop <= near:
+                return episode
+        self.close_all(track, hop - 1 - round(0.15 / self._hop_s))
+        window = max(3, round(2 * float(track.delay_hops[hop - track.first]) + 1))
+        if opened_by == "recovery":
+            window = min(window, round(LENGTHS_S[CALM + 1] / self._hop_s))
+        new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s)
+        self.open.append(new)
+        self._recent = [*self._recent[-3:], new]
+        self.check(new, track, hop)
+        return new
+
+    def known_at(self, crossing_s: float, upward: bool) -> Episode | None:
+        """The episode, open or lately closed, in which the level went this way through zero at that time."""
+        for episode in reversed(self._recent):
+            if episode.upward == upward and episode.onset_s - 0.3 <= crossing_s <= episode.onset_s + LATE_S:
+                return episode
+        return None
+
+    def forget(self, key: int) -> None:
+        """A flag was taken back: it is no longer part of its episode."""
+        for episode in self.open:
+            if key in episode.keys:
+                episode.keys.remove(key)
+
+    def check_again(self, episode: Episode, track: Track, hop: int) -> None:
+        """Examine now, out of turn."""
+        episode.next_check = max(0, episode.next_check - 1)
+        self.check(episode, track, hop)
+
+    def check(self, episode: Episode, track: Track, hop: int, last: bool = False) -> None:
+        """Examine an episode with everything up to the end of `hop`, and write what it says."""
+        episode.closing = last
+        episode.examine(track, self._samples, hop, self._hop_s, self._time(-1), self._zero_u95_pa)
+        if not last:
+            episode.next_check += 1
+            last = episode.next_check >= len(CHECKPOINTS_S)
+        if last and episode in self.open:
+            self.open.remove(episode)
+        self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
+        self._rig_fault(episode, hop)
+        for key in episode.keys:
+            settled = last and not self.waiting(key)
+            self._ledger.revise(key, episode.described(self._ledger[key], settled))
+        for key, crossing in episode.late_keys.items():
+            if self._ledger[key].withdrawn_s is None:
+                self._ledger.revise(key, episode.described(self._ledger[key], last, crossing))
+
+    def _rig_fault(self, episode: Episode, hop: int) -> None:
+        """Raise, revise or withdraw the rig fault that goes with this episode's cause."""
+        cause, p = episode.cause
+        if episode.rig_key is not None:
+            if cause not in RIG_CAUSES or p < 0.5 * SURE:
+                episode.keys.remove(episode.rig_key)
+                self._ledger.withdraw(episode.rig_key, self._time(hop))
+                episode.rig_key = None
+            return
+        seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
+        mended = episode.lost_cause in RIG_CAUSES and not episode.upward
+        needed = SURE_OF_DROP if episode.opened_by == "drop" else SURE
+        if seen and cause in RIG_CAUSES and p > needed and not mended:
+            raised = self._time(hop)
+            onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
+            episode.rig_key = self._ledger.add(Happening("rig_fault", onset, raised, None, None, cause, p))
+            episode.keys.append(episode.rig_key)

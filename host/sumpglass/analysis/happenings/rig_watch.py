@@ -1,0 +1,95 @@
+"""Signs of a rig at fault that need no level: a code that stands still, a rail, samples that do not come."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from sumpglass.analysis.happenings.episode_book import EpisodeBook
+from sumpglass.analysis.happenings.history import SampleHistory
+from sumpglass.analysis.happenings.ledger import Ledger
+from sumpglass.analysis.happenings.tracks import Track
+from sumpglass.analysis.happenings.triggers import Watch
+from sumpglass.records import Happening
+
+RAIL_HOLDS_S = 0.4
+"""Crests that touch the rail for less than this are no level that stands there."""
+SLOWLY = 100.0
+"""Samples that a signal is taken to need to a rail that it did not jump to."""
+
+
+class RigWatch:
+    """Turns the masks "still", "rail" and "lacking" into episodes and rig faults."""
+
+    def __init__(
+        self, watch: Watch, book: EpisodeBook, ledger: Ledger, samples: SampleHistory, hop_s: float,
+        time_of: Callable[[int], float],
+    ) -> None:  # fmt: skip
+        self._watch = watch
+        self._book = book
+        self._ledger = ledger
+        self._samples = samples
+        self._hop_s = hop_s
+        self._time = time_of
+
+    def still(self, track: Track, hop: int) -> None:
+        """The code began, or ceased, to stand still."""
+        if self._watch.still:
+            self._watch.still = False
+            return
+        self._watch.still = True
+        episode = self._book.belonging(track, hop, True, "still")
+        at = hop - track.first
+        began_s = self._time(hop) - float(track.still_hops[at]) * self._hop_s
+        edge = self._edge(float(track.mean_pa[at]), began_s)
+        episode.still, episode.railed, episode.edge_samples = edge is None, edge is not None, edge or 0.0
+        self._book.check_again(episode, track, hop)
+
+    def rail(self, track: Track, hop: int) -> None:
+        """The readings came to lie on a rail of the sensor, or left it."""
+        if self._watch.railed:
+            self._watch.railed = False
+            for episode in self._book.open:
+                if episode.railed and (hop - episode.raised_hop) * self._hop_s < RAIL_HOLDS_S:
+                    episode.railed = False
+                    self._book.check_again(episode, track, hop)
+            return
+        self._watch.railed = True
+        episode = self._book.belonging(track, hop, True, "rail")
+        edge = self._edge(float(track.mean_pa[hop - track.first]), self._time(hop) - 0.3)
+        episode.railed, episode.edge_samples = True, edge if edge is not None else 0.0
+        self._book.check_again(episode, track, hop)
+
+    def lacking(self, track: Track, hop: int, silence_told: bool) -> None:
+        """Too many samples are missing, or no longer."""
+        watch = self._watch
+        watch.lacking = not watch.lacking
+        if not watch.lacking or silence_told:
+            return
+        at = hop - track.first
+        short = track.count[max(0, at - round(1.0 / self._hop_s)) : at + 1] < 0.7 * watch.samples_per_hop
+        begin = self._time(hop - (len(short) - int(np.argmax(short)))) if short.any() else self._time(hop)
+        level = float(track.level_pa[at])
+        self._ledger.add(Happening("rig_fault", begin, self._time(hop), level, level, "sensor_fault", 0.95, settled=True))
+
+    def _edge(self, value: float, near_s: float) -> float | None:
+        """Samples that the signal took to an extreme `value` about `near_s`: 0 for a jump; None where it is none."""
+        _, p = self._samples.between(near_s - 4.0, near_s + 1.0)
+        watch = self._watch
+        rails = [rail for rail in (watch.range_low_pa, watch.range_high_pa) if rail is not None]
+        if len(p) < 16 or (rails and min(abs(value - rail) for rail in rails) > watch.rail_margin_pa + 1e-6):
+            return None
+        same = np.abs(p - value) <= max(watch.rail_margin_pa, 1e-9)
+        if np.any(np.abs(p[~same]) > abs(value)) or not same.any():
+            return None
+        arrivals = np.flatnonzero(same[1:] & ~same[:-1]) + 1
+        if len(arrivals) > (2 if rails else 8):
+            return SLOWLY
+        if not len(arrivals):
+            return None
+        at = int(arrivals[-1])
+        gap = abs(value - p[at - 1])
+        lead = p[max(0, at - 20) : at]
+        step = float(np.quantile(np.abs(np.diff(lead)), 0.9)) if len(lead) > 1 else 0.0
+        return 0.0 if gap > max(4.0 * step, 0.05 * abs(value)) else SLOWLY

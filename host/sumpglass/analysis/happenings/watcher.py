@@ -1,0 +1,219 @@
+"""The state machine over hops: raises flags, holds them, takes them back, and remembers what was lost.
+
+It runs only where a mask of triggers.py says that something may be happening, so an hour of quiet costs little; what
+it does depends on hops alone, so the outcome is the same for samples that come one by one or all at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sumpglass.analysis.happenings.episode_book import EpisodeBook
+from sumpglass.analysis.happenings.history import SampleHistory
+from sumpglass.analysis.happenings.ledger import Ledger
+from sumpglass.analysis.happenings.rig_watch import RigWatch
+from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
+from sumpglass.analysis.happenings.triggers import Watch, interesting
+from sumpglass.records import Happening
+
+HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 1.0}
+"""How long a flag must hold. A reversal is one of settled levels: a second, so that a blip is none."""
+YOUNG_S = 0.25
+"""A flag is not taken back before the calm level, which lags, can have followed."""
+CROSS_S = 4.0
+"""A flag that was raised on the trend must have passed its limit within this time."""
+MOST_LOSSES = 8
+
+
+@dataclass
+class _Pending:
+    """A flag that has to hold until `due_hop`."""
+
+    key: int
+    kind: str
+    raised_hop: int
+    due_hop: int
+    limit_pa: float
+    side: int
+    """The flag holds while side * (level - limit) > 0."""
+    raised_pa: float
+    crossed: bool = True
+    """False while the flag rests on a trend that has yet to pass the limit."""
+
+
+class HopWatcher:
+    """Watches tracks for losses, recoveries, reversals and faults of the rig."""
+
+    def __init__(
+        self, watch: Watch, ledger: Ledger, samples: SampleHistory, hop_s: float, time_of: Callable[[int], float],
+        zero_u95_pa: float,
+    ) -> None:  # fmt: skip
+        self.watch = watch
+        self.silence_told = False
+        self._ledger = ledger
+        self._hop_s = hop_s
+        self._time = time_of
+        self._book = EpisodeBook(ledger, samples, hop_s, time_of, zero_u95_pa)
+        self._book.waiting = lambda key: any(p.key == key for p in self._pending)
+        self._rig = RigWatch(watch, self._book, ledger, samples, hop_s, time_of)
+        self._pending: list[_Pending] = []
+        self._lost: list[tuple[float, int]] = []
+        """Level and key of each loss that has not been recovered."""
+
+    def advance(self, track: Track, cursor: int) -> None:
+        """Watch the hops of `track` from absolute hop number `cursor` on."""
+        end = track.first + len(track)
+        masks, places = self._masks(track)
+        while cursor < end:
+            hop = self._next(places, cursor, end)
+            if hop >= end:
+                return
+            before = self._state_of_masks()
+            self._step(track, masks, hop)
+            cursor = hop + 1
+            if self._state_of_masks() != before:
+                masks, places = self._masks(track)
+
+    def end(self, track: Track) -> None:
+        """No more hops will follow these: flags that had no time to hold are withdrawn, the rest is judged."""
+        hop = track.first + len(track) - 1
+        for pending in list(self._pending):
+            self._pending.remove(pending)
+            self._withdraw(pending, hop)
+        self._book.close_all(track, hop)
+
+    def restart(self, hop: int) -> None:
+        """After a long silence: nothing that was known of level and pulses holds from `hop` on."""
+        watch = self.watch
+        watch.still = watch.railed = watch.lacking = False
+        watch.fresh_from = watch.drop_from = watch.recovery_from = hop
+
+    def _masks(self, track: Track) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        masks = interesting(track, self._hop_s, self.watch)
+        anything = np.zeros(len(track), bool)
+        for name, mask in masks.items():
+            if name != "reference":
+                anything |= mask
+        return masks, np.flatnonzero(anything) + track.first
+
+    def _state_of_masks(self) -> tuple[object, ...]:
+        w = self.watch
+        return (w.fresh_from, w.lost_pa, w.recovery_from, w.sign, w.still, w.railed, w.drop_from, w.lacking)
+
+    def _next(self, places: np.ndarray, cursor: int, end: int) -> int:
+        if self._pending:
+            return cursor
+        at = int(np.searchsorted(places, cursor))
+        return self._book.next_check(cursor, int(places[at]) if at < len(places) else end)
+
+    def _step(self, track: Track, masks: dict[str, np.ndarray], hop: int) -> None:
+        at = hop - track.first
+        done = self._settle_pending(track, hop)
+        shown = {name for name, mask in masks.items() if name != "reference" and mask[at]}
+        if "still" in shown:
+            self._rig.still(track, hop)
+        if "rail" in shown:
+            self._rig.rail(track, hop)
+        if "lacking" in shown:
+            self._rig.lacking(track, hop, self.silence_told)
+        if "sign" in shown:
+            self.watch.sign = 1 if track.slow_pa[at] > 0 else -1
+        # A flag that was just settled has moved the yardsticks: the masks of this hop know nothing of it yet.
+        idle = {kind for kind in HOLD_S if kind not in done and not any(p.kind == kind for p in self._pending)}
+        if "loss" in shown and "sudden_loss" in idle:
+            reference = float(masks["reference"][at])
+            self._flag("sudden_loss", track, hop, 0.5 * reference, 1, reference)
+        elif "fade" in shown:
+            self._book.belonging(track, hop, False, "fade")
+            self.watch.fresh_from = hop + round(1.0 / self._hop_s)
+        lost = self.watch.lost_pa
+        if "recovery" in shown and "recovery" in idle and not done and lost is not None:
+            self._flag("recovery", track, hop, 0.5 * lost, -1, lost)
+        if "reversal" in shown and "sign_reversal" in idle:
+            self._flag("sign_reversal", track, hop, 0.0, -self.watch.sign, None)
+        if "drop" in shown:
+            self._book.belonging(track, hop, True, "drop")
+            self.watch.drop_from = hop + round(3.0 / self._hop_s)
+            self.watch.drop_least_pa2 = 0.3 * float(track.energy_ref_pa2[at])
+        self._book.check_due(track, hop)
+
+    def _flag(self, kind: str, track: Track, hop: int, limit: float, side: int, before: float | None) -> None:
+        at, raised = hop - track.first, self._time(hop)
+        level = float(track.regain_pa[at] if kind == "recovery" else track.level_pa[at])
+        key = self._ledger.add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
+        crossed = side * (level - limit) > 0 or kind == "sign_reversal"
+        due = hop + round(HOLD_S[kind] / self._hop_s)
+        self._pending.append(_Pending(key, kind, hop, due, limit, side, level, crossed))
+        if kind == "sign_reversal":
+            self.watch.sign = side
+            crossing = self._crossing(track, hop, side)
+            known = self._book.known_at(crossing, side > 0)
+            if known is not None:
+                # The level had crossed in a happening that is already judged; only now is it sure.
+                known.late_keys[key] = crossing
+                self._ledger.revise(key, known.described(replace(self._ledger[key], t_s=crossing), False, crossing))
+                return
+        episode = self._book.belonging(track, hop, side > 0, kind)
+        if kind == "recovery" and self._lost:
+            episode.lost_cause = self._ledger[self._lost[-1][1]].cause
+        episode.keys.append(key)
+        self._ledger.revise(key, episode.described(self._ledger[key], False))
+
+    def _crossing(self, track: Track, hop: int, side: int) -> float:
+        """When the calm level last crossed zero, in seconds, its delay taken off."""
+        at = hop - track.first
+        beyond = np.flatnonzero(side * track.calm_pa[: at + 1] <= 0)
+        back = int(beyond[-1]) if len(beyond) else at
+        delay = max(float(track.delay_hops[at]), (round(LENGTHS_S[CALM] / self._hop_s) - 1) / 2)
+        return self._time(track.first + back) - delay * self._hop_s
+
+    def _settle_pending(self, track: Track, hop: int) -> set[str]:
+        """Confirm or withdraw what waits; returns the kinds of which one was."""
+        done = set()
+        for pending in list(self._pending):
+            if self._failed(pending, track, hop):
+                self._pending.remove(pending)
+                self._withdraw(pending, hop)
+                done.add(pending.kind)
+            elif pending.crossed and hop >= pending.due_hop:
+                self._pending.remove(pending)
+                self._confirm(pending, hop)
+                done.add(pending.kind)
+        return done
+
+    def _failed(self, pending: _Pending, track: Track, hop: int) -> bool:
+        at = hop - track.first
+        back = pending.kind == "recovery"
+        level = float(track.regain_pa[at] if back else track.level_pa[at])
+        calm = level if back else float(track.calm_pa[at])
+        young = hop - pending.raised_hop < round(YOUNG_S / self._hop_s)
+        if pending.crossed:
+            return not young and pending.side * (calm - pending.limit_pa) <= 0
+        if pending.side * (level - pending.limit_pa) > 0:
+            pending.crossed = True
+            pending.raised_hop, pending.due_hop = hop, hop + round(HOLD_S[pending.kind] / self._hop_s)
+            return False
+        late = hop - pending.raised_hop > round(CROSS_S / self._hop_s)
+        return late or (not young and pending.side * (level - pending.raised_pa) <= 0)
+
+    def _withdraw(self, pending: _Pending, hop: int) -> None:
+        self._ledger.withdraw(pending.key, self._time(hop))
+        self._book.forget(pending.key)
+        if pending.kind == "sign_reversal":
+            self.watch.sign = -pending.side
+
+    def _confirm(self, pending: _Pending, hop: int) -> None:
+        watch = self.watch
+        if pending.kind == "sudden_loss":
+            self._lost.append((2.0 * pending.limit_pa, pending.key))
+            del self._lost[:-MOST_LOSSES]
+            watch.fresh_from = pending.raised_hop + round(1.0 / self._hop_s)
+        elif pending.kind == "recovery":
+            while self._lost and self._lost[-1][0] >= 2.0 * pending.limit_pa:
+                self._lost.pop()
+        if pending.kind != "sign_reversal":
+            watch.recovery_from = hop
+        watch.lost_pa = self._lost[-1][0] if self._lost else None
