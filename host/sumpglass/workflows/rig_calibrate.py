@@ -26,6 +26,7 @@ from sumpglass.store.csv_table import read_table
 from sumpglass.store.csv_writer import write_csv
 from sumpglass.workflows.load_recording import load_recording, split_spec
 from sumpglass.workflows.rig_talk import RigTalk
+from sumpglass_wire import layouts as wire
 
 POINT_S = 4.0
 STEADY_FLOOR_PA = 3.0
@@ -139,12 +140,30 @@ def read_points(path: str) -> list[CalibrationPoint]:
     return [CalibrationPoint(float(mm), float(pa), float(u)) for mm, pa, u in rows]
 
 
-def zero_rig(talk: RigTalk, seconds: float, book_path: str | None = None) -> ZeroTaken:
-    """Take a zero from the rig open to the room, and keep it in a casebook. Raises RefusedError when not at rest."""
+def zero_rig(talk: RigTalk, seconds: float, book_path: str | None = None, on_board: bool = True) -> ZeroTaken:
+    """Take a zero from the rig open to the room; the board and a casebook keep it.
+
+    Raises RefusedError when it is not at rest, or moved between this reading and the board's own.
+    """
     taken = take_zero(talk.record(seconds))
+    facts = rig_facts(talk)
+    if on_board:
+        _zero_on_board(talk, facts, taken)
     if book_path:
-        facts = rig_facts(talk)
         with Casebook.create(book_path) as book:
             body = {"samples": taken.samples, "duration_s": taken.duration_s, "noise_pa": taken.rest.noise_pa}
             book.add_zero(facts.board_id, facts.channel, taken.zero.pressure_pa, taken.zero.u95_pa, body)
     return taken
+
+
+def _zero_on_board(talk: RigTalk, facts: RigFacts, taken: ZeroTaken) -> None:
+    """The board measures its own, keeps it over a restart and tells it with every recording; it never subtracts it."""
+    fields = {"channel": facts.channel, "tenths_of_seconds": 20}
+    answer = talk.ask(wire.MEASURE_ZERO, fields, wait_s=6.0)["answer"]
+    if facts.scale_pa_per_count is None:
+        return
+    spread_pa = abs(answer["sd_counts"] * facts.scale_pa_per_count)
+    if spread_pa > 2.0 * taken.rest.noise_pa + 2.0 * taken.resolution_pa + STEADY_FLOOR_PA:
+        raise RefusedError(
+            "it moved while the board took its own zero: keep hands off the hose and take the zero again"
+        )

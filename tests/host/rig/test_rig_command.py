@@ -135,6 +135,7 @@ def test_zero_is_taken_kept_and_refused(bench, tmp_path):
         talk.record(0.4)
         taken = work.zero_rig(talk, 3.0, str(book))
         assert taken.zero.pressure_pa == pytest.approx(14.0, abs=1.5)
+        assert float(talk.record(0.4).zero.pressure_pa) == pytest.approx(14.0, abs=1.5), "the board tells it now"
         column.swing_pa = 30.0
         talk.record(0.4)
         with pytest.raises(RefusedError, match="not at rest"):
