@@ -12,6 +12,7 @@ import sys
 import time
 from dataclasses import dataclass
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -27,6 +28,7 @@ from sumpglass.workflows.load_recording import load_recording
 from sumpglass.workflows.session import Session
 from sumpglass.workflows.sources import open_replay
 
+ROOT = pathlib.Path(__file__).parents[2]
 PROGRAM = [sys.executable, "-m", "sumpglass"]
 
 
@@ -48,6 +50,13 @@ def sumpglass(*words, folder):
     return Done(status, out.getvalue(), err.getvalue())
 
 
+def valid(text, name):
+    """The JSON object in `text`, checked against its schema."""
+    found = json.loads(text)
+    jsonschema.validate(found, json.loads((ROOT / "protocol" / "schemas" / f"{name}.schema.json").read_text()))
+    return found
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("job")
@@ -59,7 +68,7 @@ def casebook(folder):
     done = sumpglass("record", "--virtual", "--seconds", "4", "--out", "job.casebook", "--cylinders", "4",
                      "--subject", "East Bank <b>pump</b>", "--json", folder=folder)  # fmt: skip
     assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+    told = valid(done.stdout, "record")
     assert told["schema"] == "sumpglass/record/1" and told["samples"] >= 4000 and told["frames_lost"] == 0
     path = str(folder / "job.casebook")
     with Casebook.open(path, writable=True) as book:
@@ -100,7 +109,7 @@ def test_to_csv_and_back_without_loss(casebook, folder):
 def test_to_parquet_bit_by_bit(casebook, folder):
     parquet = pytest.importorskip("pyarrow.parquet")
     done = sumpglass("convert", "job.casebook#1", "job.parquet", "--json", folder=folder)
-    assert json.loads(done.stdout)["samples"] == len(load_recording(casebook).t_s)
+    assert valid(done.stdout, "convert")["samples"] == len(load_recording(casebook).t_s)
     table = parquet.read_table(folder / "job.parquet")
     recording = load_recording(casebook)
     assert table["t_s"].to_numpy().tolist() == recording.t_s.tolist()
@@ -193,6 +202,12 @@ def test_the_report_is_one_page_that_needs_nothing_and_escapes_everything(casebo
     again = sumpglass("report", "job.casebook", "--out", "page.html", folder=folder)
     assert again.returncode == 2 and again.stderr.count("\n") == 1
     assert sumpglass("report", "nothing.casebook", folder=folder).returncode == 2
+
+
+def test_ports_lists_what_it_sees(folder):
+    done = sumpglass("ports", "--json", "--no-ask", folder=folder)
+    assert done.returncode == 0 and isinstance(valid(done.stdout, "ports")["ports"], list)
+    assert sumpglass("ports", folder=folder).returncode == 0
 
 
 def test_interrupted_it_keeps_what_was_recorded(folder):

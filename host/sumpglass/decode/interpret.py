@@ -43,6 +43,8 @@ class PressureBlock:
     def t_s(self) -> FloatArray:
         """(f * n,) time of every sample."""
         steps = np.arange(self.pressure_pa.shape[1])
+        if len(self.start_s) == 1:
+            return self.period_s[0] * steps + self.start_s[0]
         return (self.start_s[:, None] + self.period_s[:, None] * steps).ravel()
 
     @property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ SHIFT_2 = 32768
 """Unsigned converters of 16 bits are sent shifted down by this; a ratio needs counts and reference shifted back."""
 NO_READING = {2: wire.NO_READING_2, 4: wire.NO_READING_4}
 TABLE_PAYS = 1 << 17
-"""From so many samples on, a table of all 65536 counts is cheaper than computing each."""
+"""From so many samples on, a table of all 65536 counts is worth making although the next reference voids it."""
 ZERO_EFFECTIVE_SAMPLES = 50
 """A board tells a zero's standard deviation, not its count: its mean rests on so many independent samples."""
 
@@ -105,10 +106,8 @@ class ChannelScale:
         a, b = self.line(reference_counts)
         counts = item.counts
         size = counts.dtype.itemsize
-        if size == 2 and counts.size >= TABLE_PAYS:
-            # Every count that there is, once: cheaper than a sum for each sample.
-            table = _pascals(np.arange(-32768, 32768, dtype=np.int16), a, b)
-            pressure = np.roll(table, -32768)[counts.view(np.uint16)]
+        if size == 2 and (not self.ratiometric or counts.size >= TABLE_PAYS):
+            pressure = _table(a, b)[counts.view(np.uint16)]
         else:
             pressure = _pascals(counts, a, b)
         clipped = 0
@@ -152,6 +151,12 @@ class ChannelScale:
         step = self.resolution if math.isfinite(self.resolution) else 0.0
         u95 = 2.0 * math.hypot(spread / math.sqrt(ZERO_EFFECTIVE_SAMPLES), step / math.sqrt(12.0))
         return Zero(value, u95, self.zero_age_s)
+
+
+@lru_cache(maxsize=8)
+def _table(a: float, b: float) -> FloatArray:
+    """(65536,) pascals of every 16-bit count, by the count as an unsigned number: cheaper than a sum for each sample."""
+    return np.roll(_pascals(np.arange(-32768, 32768, dtype=np.int16), a, b), -32768)
 
 
 def _pascals(counts: npt.NDArray[np.signedinteger], a: float, b: float) -> FloatArray:
