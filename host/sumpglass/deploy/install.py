@@ -25,7 +25,7 @@ START = 'import os, sys\nsys.path.insert(0, os.getcwd().rstrip("/") + "/{slot}")
 CHUNK_BYTES = 768
 """Of a file in one piece of code: its literal is at most four times as long, and the board compiles it in its heap."""
 
-# Functions that stay on the board for the session. `_walk` prints as it goes, so that the line is never silent long.
+# Functions that stay on the board until its next reset. `_walk` prints as it goes: the line is never silent for long.
 _TOOLS = """
 import os, sys, hashlib, binascii
 def _hash(path):
@@ -108,7 +108,7 @@ class BoardState:
 
 
 def open_tools(board: BoardRepl) -> None:
-    """Define the helpers on the board; once a session, before anything else here."""
+    """Define those functions on the board: before anything else here."""
     board.run(_TOOLS)
 
 
