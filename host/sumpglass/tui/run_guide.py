@@ -33,7 +33,7 @@ def run_guide(
         """Opens with the test."""
 
         def on_ready(self) -> None:
-            super().on_ready()
+            # Textual calls the base class's handler itself: calling it here would start the feed twice.
             self.push_screen(GuideScreen(test, settings, state))
 
     app = GuidedApp(opener, options, request=request)
