@@ -155,7 +155,7 @@ class ChannelScale:
 
 @lru_cache(maxsize=8)
 def _table(a: float, b: float) -> FloatArray:
-    """(65536,) pascals of every 16-bit count, by the count as an unsigned number: cheaper than a sum for each sample."""
+    """(65536,) pascals of every 16-bit count, by the count as an unsigned number: cheaper than to compute."""
     return np.roll(_pascals(np.arange(-32768, 32768, dtype=np.int16), a, b), -32768)
 
 
