@@ -1,6 +1,6 @@
 """Speed of `assess`: one hour at 1 kHz against pandas reading the same samples, one minute as a whole process.
 
-    python tests/benchmarks/bench_assess.py [--short]
+python tests/benchmarks/bench_assess.py [--short]
 """
 
 from __future__ import annotations
@@ -33,12 +33,13 @@ def hour(seconds: int, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
     return t, np.round((p + rng.normal(0, 8, n)) / 1.34) * 1.34
 
 
-def timed(call, repeats: int) -> float:
+def timed(call, repeats: int, clock=time.process_time) -> float:
+    """Median time of `call`; processor time unless told otherwise, so that other work on the machine counts less."""
     took = []
     for _ in range(repeats):
-        begin = time.perf_counter()
+        begin = clock()
         call()
-        took.append(time.perf_counter() - begin)
+        took.append(clock() - begin)
     return statistics.median(took)
 
 
@@ -55,7 +56,9 @@ def main() -> int:
         path = os.path.join(folder, "minute.csv")
         pd.DataFrame({"t_s": minute_t, "pressure_pa": minute_p}).to_csv(path, index=False, float_format="%.3f")
         words = [sys.executable, "-m", "sumpglass", "assess", path, "--cylinders", "4", "--json"]
-        minute_s = timed(lambda: subprocess.run(words, check=True, stdout=subprocess.DEVNULL), repeats)
+        minute_s = timed(
+            lambda: subprocess.run(words, check=True, stdout=subprocess.DEVNULL), repeats, time.perf_counter
+        )
         memory_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     print(f"one minute, whole process: {minute_s:.2f} s (budget 1.2), {memory_mb:.0f} MB (budget 200)")
     t, p = hour(seconds)
@@ -65,7 +68,10 @@ def main() -> int:
     recording = Recording(t, p, rate_hz=1000.0)
     pandas_s = timed(lambda: pd.read_csv(io.BytesIO(data)), repeats)
     assess_s = timed(lambda: assess_recording(recording, 4, 0.0, 2000.0), repeats)
-    print(f"{len(t)} samples: pandas reads the CSV in {pandas_s:.3f} s, assess takes {assess_s:.3f} s, ratio {assess_s / pandas_s:.2f} (budget 2)")
+    print(
+        f"{len(t)} samples: pandas reads the CSV in {pandas_s:.3f} s of processor time, assess takes {assess_s:.3f} s, "
+        f"ratio {assess_s / pandas_s:.2f} (budget 2)"
+    )
     return 0 if assess_s <= 2 * pandas_s and minute_s < 1.2 and memory_mb < 200 else 1
 
 

@@ -35,7 +35,9 @@ class Tally:
             if not near:
                 if not optional:
                     self.missed[event.kind] += 1
-                    wrong.append(f"MISS {event.kind} {event.cause} t={event.t_s:.2f} {event.before_pa} -> {event.after_pa}")
+                    wrong.append(
+                        f"MISS {event.kind} {event.cause} t={event.t_s:.2f} {event.before_pa} -> {event.after_pa}"
+                    )
                 continue
             best = min(near, key=lambda h: abs(h.t_s - event.t_s))
             left.remove(best)
@@ -50,7 +52,9 @@ class Tally:
                 self.cause_p.append(best.p_cause)
                 if not right:
                     self.confused[event.cause, best.cause] += 1
-                    wrong.append(f"CAUSE {event.kind} {event.cause}->{best.cause} p={best.p_cause:.2f} t={event.t_s:.2f}")
+                    wrong.append(
+                        f"CAUSE {event.kind} {event.cause}->{best.cause} p={best.p_cause:.2f} t={event.t_s:.2f}"
+                    )
             if abs(best.t_s - event.t_s) > 0.2:
                 wrong.append(f"ONSET {event.kind} {event.cause} {best.t_s - event.t_s:+.2f}")
             if best.t_raised_s - event.t_s > 0.8:
@@ -70,7 +74,10 @@ class Tally:
 
     def lines(self) -> list[str]:
         """The table."""
-        out = [f"{'kind':14s} {'true':>5s} {'recall':>7s} {'precision':>9s} {'onset med':>10s} {'raise med':>10s} {'raise p95':>10s}"]
+        out = [
+            f"{'kind':14s} {'true':>5s} {'recall':>7s} {'precision':>9s} {'onset med':>10s} "
+            f"{'raise med':>10s} {'raise p95':>10s}"
+        ]
         for kind in KINDS:
             hit, missed, false = self.hit[kind], self.missed[kind], self.false[kind]
             if not hit + missed + false:

@@ -269,7 +269,9 @@ def true_events(t: np.ndarray, level: np.ndarray, steps: list[Step], range_pa: f
 def draw_engine(rng: np.random.Generator, rate_hz: float) -> dict:
     """A random engine, line and sensor."""
     cylinders = int(rng.choice([1, 2, 3, 4, 4, 4, 5, 6, 6, 8]))
-    rpm = float(rng.choice([rng.uniform(400, 1000), rng.uniform(600, 1100), rng.uniform(1000, 3500)], p=[0.3, 0.5, 0.2]))
+    rpm = float(
+        rng.choice([rng.uniform(400, 1000), rng.uniform(600, 1100), rng.uniform(1000, 3500)], p=[0.3, 0.5, 0.2])
+    )
     line = None
     pick = rng.uniform()
     if pick < 0.2:
@@ -287,8 +289,8 @@ def draw_engine(rng: np.random.Generator, rate_hz: float) -> dict:
     }  # fmt: skip
 
 
-STORIES = ("opening", "suction", "stop", "stall_start", "speed", "blip", "blow_by", "tap_off", "blocked", "frozen", "rail",
-           "missing", "range", "steady", "drift")  # fmt: skip
+STORIES = ("opening", "suction", "stop", "stall_start", "speed", "blip", "blow_by", "tap_off", "blocked", "frozen",
+           "rail", "missing", "range", "steady", "drift")  # fmt: skip
 
 
 def story(seed: int, name: str | None = None, rate_hz: float | None = None) -> Trace:
@@ -311,18 +313,26 @@ def story(seed: int, name: str | None = None, rate_hz: float | None = None) -> T
     elif name == "suction":
         steps = [Step(t1, "suction_lost", float(rng.uniform(50, 400)), 2 * tau), Step(t2, "suction_back", level, tau)]
     elif name == "stop":
-        steps = [Step(t1, "engine_stop", 0.0, float(rng.uniform(0.2, 0.9)), rpm=0.0, ramp_s=float(rng.uniform(0.5, 1.8)))]
+        steps = [
+            Step(t1, "engine_stop", 0.0, float(rng.uniform(0.2, 0.9)), rpm=0.0, ramp_s=float(rng.uniform(0.5, 1.8)))
+        ]
     elif name == "stall_start":
-        steps = [Step(t1, "engine_stop", 0.0, float(rng.uniform(0.2, 0.8)), rpm=0.0, ramp_s=float(rng.uniform(0.4, 1.5))),
-                 Step(t2, "engine_start", level, float(rng.uniform(0.2, 0.7)), rpm=rpm, ramp_s=float(rng.uniform(0.3, 1.0)))]  # fmt: skip
+        steps = [Step(t1, "engine_stop", 0.0, float(rng.uniform(0.2, 0.8)), rpm=0.0,
+                      ramp_s=float(rng.uniform(0.4, 1.5))),
+                 Step(t2, "engine_start", level, float(rng.uniform(0.2, 0.7)), rpm=rpm,
+                      ramp_s=float(rng.uniform(0.3, 1.0)))]  # fmt: skip
     elif name == "speed":
         new = rpm * float(rng.uniform(1.4, 2.5))
-        steps = [Step(t1, "speed_change", level * float(rng.uniform(0.05, 0.8)), 0.3, rpm=new, ramp_s=float(rng.uniform(0.3, 1.5))),
+        steps = [Step(t1, "speed_change", level * float(rng.uniform(0.05, 0.8)), 0.3, rpm=new,
+                      ramp_s=float(rng.uniform(0.3, 1.5))),
                  Step(t2, "speed_change", level, 0.3, rpm=rpm, ramp_s=float(rng.uniform(0.3, 1.5)))]  # fmt: skip
     elif name == "blip":
         hold = float(rng.uniform(0.1, 0.3))
         new = rpm * float(rng.uniform(1.5, 3))
-        steps = [Step(t1, "speed_change", level * 0.2, 0.1, rpm=new, ramp_s=0.2), Step(t1 + hold, "speed_change", level, 0.1, rpm=rpm, ramp_s=0.4)]
+        steps = [
+            Step(t1, "speed_change", level * 0.2, 0.1, rpm=new, ramp_s=0.2),
+            Step(t1 + hold, "speed_change", level, 0.1, rpm=rpm, ramp_s=0.4),
+        ]
     elif name == "blow_by":
         steps = [Step(t1, "blow_by_rise", float(rng.uniform(40, 400)), 2 * tau, pulse_gain=float(rng.uniform(1.4, 3)))]
     elif name == "tap_off":
@@ -349,5 +359,7 @@ def story(seed: int, name: str | None = None, rate_hz: float | None = None) -> T
     trace = make(rng, steps, end, **engine)
     if name == "drift":
         trace.events = [e for e in trace.events if e.kind != "sudden_loss"]
-    trace.about = f"{name} seed {seed} {rate:.0f} Hz N{engine['cylinders']} {rpm:.0f} rpm level {level:.0f} {engine['line']}"
+    trace.about = (
+        f"{name} seed {seed} {rate:.0f} Hz N{engine['cylinders']} {rpm:.0f} rpm level {level:.0f} {engine['line']}"
+    )
     return trace

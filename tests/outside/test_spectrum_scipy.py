@@ -8,7 +8,9 @@ from sumpglass.analysis.spectrum import exceeded_by_chance, welch
 
 
 def test_density_is_that_of_scipy_welch():
-    x = np.random.default_rng(1).standard_normal(20_000).cumsum() * 0.01 + np.random.default_rng(2).standard_normal(20_000)
+    x = np.random.default_rng(1).standard_normal(20_000).cumsum() * 0.01 + np.random.default_rng(2).standard_normal(
+        20_000
+    )
     ours = welch(x, 1000.0, 1024)
     hz, density = signal.welch(x, 1000.0, "hann", 1024, detrend="linear", scaling="density")
     assert ours.hz == pytest.approx(hz)
@@ -26,7 +28,9 @@ def test_a_sine_keeps_its_amplitude(hz):
 
 def test_hann_noise_bandwidth_is_one_and_a_half_bins():
     # Harris 1978, Proc. IEEE 66, 51-83, table 1.
-    assert welch(np.random.default_rng(0).standard_normal(1000), 1.0, 200).noise_bandwidth_bins == pytest.approx(1.5, rel=1e-3)
+    assert welch(np.random.default_rng(0).standard_normal(1000), 1.0, 200).noise_bandwidth_bins == pytest.approx(
+        1.5, rel=1e-3
+    )
 
 
 def test_chance_limit_is_that_of_the_chi_square_distribution():

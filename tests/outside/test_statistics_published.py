@@ -7,7 +7,7 @@ from sumpglass.analysis.happenings.onset import fit_change
 from sumpglass.analysis.statistics import allan_deviation, lag_one, mean_with_autocorrelation, student_95
 
 # NIST Statistical Reference Datasets, univariate summary statistics, Lew.dat (beam deflections), public domain.
-LEW = np.array("""
+LEW = np.fromstring("""
 -213 -564 -35 -15 141 115 -420 -360 203 -338 -431 194 -220 -513 154 -125 -559 92 -21 -579 -52 99 -543 -175 162 -457
 -346 204 -300 -474 164 -107 -572 -8 83 -541 -224 180 -420 -374 201 -236 -531 83 27 -564 -112 131 -507 -254 199 -311
 -495 143 -46 -579 -90 136 -472 -338 202 -287 -477 169 -124 -568 17 48 -568 -135 162 -430 -422 172 -74 -577 -13 92
@@ -16,15 +16,15 @@ LEW = np.array("""
 -321 205 -262 -504 142 -83 -574 0 48 -571 -106 137 -501 -266 190 -391 -406 194 -186 -553 83 -13 -577 -49 103 -515
 -280 201 300 -506 131 -45 -578 -80 138 -462 -361 201 -211 -554 32 74 -533 -235 187 -372 -442 182 -147 -566 25 68
 -535 -244 194 -351 -463 174 -125 -570 15 72 -550 -190 172 -424 -385 198 -218 -536 96
-""".split(), dtype=float)  # fmt: skip
+""", sep=" ")  # fmt: skip
 
 # Annual flow of the Nile at Aswan 1871 to 1970, 1e8 m3 (Cobb 1978, Biometrika 65, 243-251; break after 1898).
-NILE = np.array("""
+NILE = np.fromstring("""
 1120 1160 963 1210 1160 1160 813 1230 1370 1140 995 935 1110 994 1020 960 1180 799 958 1140 1100 1210 1150 1250 1260
 1220 1030 1100 774 840 874 694 940 833 701 916 692 1020 1050 969 831 726 456 824 702 1120 1100 832 764 821 768 845
 864 862 698 845 744 796 1040 759 781 865 845 944 984 897 822 1010 771 676 649 846 812 742 801 1040 860 874 848 890
 744 749 838 1050 918 986 797 923 975 815 1020 906 901 1170 912 746 919 718 714 740
-""".split(), dtype=float)  # fmt: skip
+""", sep=" ")  # fmt: skip
 
 
 def test_lew_mean_and_autocorrelation_are_the_certified_ones():
@@ -60,7 +60,9 @@ def test_allan_deviation_of_the_1000_point_set():
 
 def test_allan_deviation_agrees_with_allantools():
     allantools = pytest.importorskip("allantools")
-    noise = np.random.default_rng(3).standard_normal(4000).cumsum() * 0.1 + np.random.default_rng(4).standard_normal(4000)
+    noise = np.random.default_rng(3).standard_normal(4000).cumsum() * 0.1 + np.random.default_rng(4).standard_normal(
+        4000
+    )
     sizes = [1, 3, 10, 40, 150]
     _, theirs, _, _ = allantools.oadev(noise, rate=1.0, data_type="freq", taus=sizes)
     assert allan_deviation(noise, sizes) == pytest.approx(theirs, rel=1e-9)

@@ -9,7 +9,9 @@ falls on a wide comb by chance is worth more than one on a narrow comb.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -126,9 +128,12 @@ def find_pulses(
     pressure_pa: FloatArray,
     rate_hz: float,
     cylinders: int | None = None,
-    line_gain: object = None,
+    line_gain: Callable[[FloatArray], FloatArray] | None = None,
 ) -> PulseReading:
-    """Read the pulses of one steady, evenly sampled stretch (n,). `line_gain`: callable hz (k,) -> gain (k,) of the hose."""
+    """Read the pulses of one steady, evenly sampled stretch (n,).
+
+    `line_gain`: callable hz (k,) -> gain (k,) of the hose between port and sensor.
+    """
     n = len(pressure_pa)
     segment = int(min(SEGMENT_S * rate_hz, n))
     if segment < max(32, int(0.8 * rate_hz)) or not np.ptp(pressure_pa) > 0:
@@ -148,8 +153,8 @@ def find_pulses(
     warnings = []
     if not sure:
         warnings.append(
-            "the pulses fit two speeds, of which the likelier is given: in a twin or a single the strongest line may be "
-            "the firing, twice or four times rpm/120"
+            "the pulses fit two speeds, of which the likelier is given: in a twin or a single the strongest line may "
+            "be the firing, twice or four times rpm/120"
         )
     even = _evenness(spectrum, floor, lines, cycle_hz, count, cylinders, line_gain)
     return PulseReading(
@@ -207,7 +212,7 @@ def _combs(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -
 
 
 def _pattern(lines: Lines, cycle_hz: float, count: int, layout: CrankLayout, bin_hz: float, rate_hz: float) -> float:
-    """Log likelihood of the lines' pattern: strays off the comb, and how much lies on teeth that even cylinders lack."""
+    """Log likelihood of the lines' pattern: strays off the comb, and what lies on teeth even cylinders lack."""
     strongest = float(lines.amplitude_pa[0])
     score, even, odd = 0.0, 1e-12, 0.0
     teeth: dict[int, float] = {}
@@ -245,7 +250,11 @@ def _tooth(hz: float, cycle_hz: float, count: int, bin_hz: float, rate_hz: float
         return tooth
     mirrored = max(1, round((rate_hz - hz) / cycle_hz))
     beyond = mirrored * cycle_hz
-    if mirrored <= 4 * count and beyond > rate_hz / 2 and abs(rate_hz - hz - beyond) <= TOLERANCE * beyond + 0.6 * bin_hz:
+    if (
+        mirrored <= 4 * count
+        and beyond > rate_hz / 2
+        and abs(rate_hz - hz - beyond) <= TOLERANCE * beyond + 0.6 * bin_hz
+    ):
         return mirrored
     return None
 
@@ -295,10 +304,16 @@ cylinders, the weaker their common firing line, and the more of the pulses is ch
 
 
 def _evenness(
-    spectrum: Spectrum, floor: FloatArray, lines: Lines, cycle_hz: float, count: int, cylinders: int | None, line_gain: object
-) -> dict[str, object]:
+    spectrum: Spectrum,
+    floor: FloatArray,
+    lines: Lines,
+    cycle_hz: float,
+    count: int,
+    cylinders: int | None,
+    line_gain: Callable[[FloatArray], FloatArray] | None,
+) -> dict[str, Any]:
     gain = np.ones(len(spectrum.hz))
-    if callable(line_gain):
+    if line_gain is not None:
         gain[1:] = np.clip(np.asarray(line_gain(spectrum.hz[1:])), 0.05, 50.0)
     corrected = Spectrum(spectrum.hz, spectrum.density_pa2_hz / gain**2, spectrum.bin_hz, spectrum.noise_bandwidth_bins,
                          spectrum.segments, spectrum.averages)  # fmt: skip

@@ -57,7 +57,7 @@ def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longes
 
 
 def _burg(values: FloatArray, most: int) -> tuple[FloatArray, float]:
-    """Autoregression of the order that the corrected Akaike criterion likes best: (coefficients (order,), innovation)."""
+    """Autoregression of the order that the criterion likes best: (coefficients (order,), innovation variance)."""
     n = len(values)
     forward, backward = values[1:].copy(), values[:-1].copy()
     a = np.empty(0)

@@ -96,7 +96,9 @@ def _level_cuts(blocks: Blocks, block_s: float) -> list[int]:
     power = _window_means(blocks.variance_pa2, width)
     left, right = mean[:-width], mean[width:]
     jitter = float(np.nanmedian(np.abs(np.diff(blocks.mean_pa)))) / 0.954 if n > 2 else 0.0
-    scale = np.maximum(np.maximum(np.abs(left), np.abs(right)) * LEVEL_SHARE, max(6.0 * jitter / np.sqrt(width) * 1.5, 3.0))
+    scale = np.maximum(
+        np.maximum(np.abs(left), np.abs(right)) * LEVEL_SHARE, max(6.0 * jitter / np.sqrt(width) * 1.5, 3.0)
+    )
     score = np.abs(right - left) / scale
     floor = 1e-6 + 0.02 * float(np.nanmedian(blocks.variance_pa2))
     ratio = np.abs(np.log((power[width:] + floor) / (power[:-width] + floor)))
@@ -112,7 +114,9 @@ def _level_cuts(blocks: Blocks, block_s: float) -> list[int]:
     return cuts
 
 
-def _speed_cuts(t_s: FloatArray, pressure_pa: FloatArray, rate_hz: float, edges_t: FloatArray, block_s: float) -> list[int]:
+def _speed_cuts(
+    t_s: FloatArray, pressure_pa: FloatArray, rate_hz: float, edges_t: FloatArray, block_s: float
+) -> list[int]:
     """Block numbers at which the strongest line of the pulses moves for good."""
     length = int(min(2.0, 512.0 / rate_hz if rate_hz > 500 else 2.0) * rate_hz)
     hop = max(length // 2, (len(t_s) - length) // MOST_SPEEDS)
@@ -159,5 +163,3 @@ def _settled_part(blocks: Blocks, first: int, last: int, block_s: float) -> tupl
     begin += 1 if first > 0 else 0
     end = last - 1 if last < len(blocks.mean_pa) else last
     return (begin, end) if end - begin >= need else None
-
-

@@ -62,7 +62,8 @@ def _pulses(pulses: Any) -> str:
 
 
 def _stretch(stretch: Any) -> str:
-    told = f"{clock(stretch.t0_s)} to {clock(stretch.t1_s)}  {in_words(stretch.mean_pa, 'Pa'):>18}, engine {stretch.engine}"
+    level = in_words(stretch.mean_pa, "Pa")
+    told = f"{clock(stretch.t0_s)} to {clock(stretch.t1_s)}  {level:>18}, engine {stretch.engine}"
     if stretch.rpm is not None:
         told += f" at {stretch.rpm:.0f} rpm"
     elif stretch.firing_hz is not None:

@@ -135,7 +135,8 @@ def _trace(band: Envelope, stretches: Sequence[tuple[float, float, float]], flag
         )
         out.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{abs(value) / factor:g}</text>')
     for word, y, colour in (("pressure", TOP + 12, PRESSURE), ("vacuum", TOP + TRACE_HEIGHT - 4, VACUUM)):
-        out.append(f'<text transform="translate(16 {y}) rotate(-90)" text-anchor="{"end" if word == "pressure" else "start"}" '
+        anchor = "end" if word == "pressure" else "start"
+        out.append(f'<text transform="translate(16 {y}) rotate(-90)" text-anchor="{anchor}" '
                    f'fill="{colour}">{word}, {unit}</text>')  # fmt: skip
     out += _time_axis(t0, t1, sx, ox)
     x = sx * band.t_s + ox
@@ -177,7 +178,10 @@ def _flags(flags: Sequence[Flag], sx: float, ox: float) -> list[str]:
         colour = PRESSURE if flag.rig else INK
         out.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{TOP}" y2="{TOP + TRACE_HEIGHT}" stroke="{colour}" '
                    f'stroke-dasharray="3 3"/>')  # fmt: skip
-        out.append(f'<text x="{at + 3:.1f}" y="{TOP + 13 + 15 * row}" font-weight="bold" fill="{colour}">{letter(number)}</text>')
+        out.append(
+            f'<text x="{at + 3:.1f}" y="{TOP + 13 + 15 * row}" font-weight="bold" fill="{colour}">'
+            f"{letter(number)}</text>"
+        )
     return out
 
 
@@ -207,7 +211,7 @@ def _spectrum(
     sx, ox = _scale(0.0, end, WIDTH - LEFT - RIGHT, LEFT)
     base = top + SPECTRUM_HEIGHT
     sy = SPECTRUM_HEIGHT / most
-    out = [f'<text x="{LEFT}" y="{top - 8}" font-weight="bold">Spectrum of the longest settled stretch, amplitude in Pa</text>']
+    out = [f'<text x="{LEFT}" y="{top - 8}" font-weight="bold">Spectrum of the longest settled stretch, in Pa</text>']
     step = nice_step(most, 4)
     for value in np.arange(0, most, step):
         y = base - sy * value
@@ -216,10 +220,14 @@ def _spectrum(
     for value in np.arange(0, end, nice_step(end, 10)):
         out.append(f'<text x="{sx * value + ox:.1f}" y="{base + 18}" text-anchor="middle">{value:g}</text>')
     out.append(f'<text x="{WIDTH - RIGHT}" y="{base + 36}" text-anchor="end">frequency, Hz</text>')
-    for row, (at, word) in enumerate(((firing_hz, "firing"), (cycle_hz if cycle_hz != firing_hz else None, "half order"))):
+    for row, (at, word) in enumerate(
+        ((firing_hz, "firing"), (cycle_hz if cycle_hz != firing_hz else None, "half order"))
+    ):
         if at is not None and at <= end:
             x = sx * at + ox
-            out.append(f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{base}" stroke="{PRESSURE}" stroke-dasharray="4 3"/>')
+            out.append(
+                f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{base}" stroke="{PRESSURE}" stroke-dasharray="4 3"/>'
+            )
             out.append(f'<text x="{x + 4:.1f}" y="{top + 12 + 16 * row}" fill="{PRESSURE}">{word} {at:.1f} Hz</text>')
     line = " ".join(f"{sx * f + ox:.1f},{base - sy * a:.1f}" for f, a in zip(hz, amplitude))
     out.append(f'<polyline points="{line}" fill="none" stroke="{VACUUM}" stroke-width="1.3"/>')

@@ -20,7 +20,7 @@ from sumpglass.records import FloatArray, Happening, Recording
 from sumpglass.workflows.assess_warnings import Beware, warnings_of
 
 ASSUMED_ZERO_U95_PA = 10.0
-"""Half-width assumed for a zero that nobody took: a trimmed membrane part after warm-up (common practice, no source)."""
+"""Half-width assumed for a zero that nobody took: a trimmed membrane part, warm (common practice, no source)."""
 ZERO_AVERAGED_S = 5.0
 """A zero given by hand is taken to be the mean of so many seconds of this rig's noise."""
 MOST_STRETCHES_READ = 60
@@ -133,7 +133,9 @@ def assess_recording(
         recording.duration_s, len(recording.t_s), recording.rate_hz, recording.missing, float(clipping.share)
     )
     if not len(p):
-        beware = Beware(recording, facts, NO_LEVEL, clipping, rig.zero_assumed, rig.zero_u95_pa, rig.gain_known, cylinders)
+        beware = Beware(
+            recording, facts, NO_LEVEL, clipping, rig.zero_assumed, rig.zero_u95_pa, rig.gain_known, cylinders
+        )
         return Assessment(facts, NO_LEVEL, warnings=warnings_of(beware))
     happenings = _happenings(recording, rig, cylinders)
     settled = _settled(t, p, recording.rate_hz, happenings)
@@ -173,8 +175,13 @@ def _happenings(recording: Recording, rig: _Rig, cylinders: int | None) -> tuple
     """What the causal detector flagged and did not take back."""
     detector = HappeningDetector(
         DetectorSettings(
-            rate_hz=recording.rate_hz, range_low_pa=rig.low_pa, range_high_pa=rig.high_pa, resolution_pa=rig.code_pa,
-            zero_pa=rig.zero_pa, zero_u95_pa=rig.zero_u95_pa, cylinders=cylinders,
+            rate_hz=recording.rate_hz,
+            range_low_pa=rig.low_pa,
+            range_high_pa=rig.high_pa,
+            resolution_pa=rig.code_pa,
+            zero_pa=rig.zero_pa,
+            zero_u95_pa=rig.zero_u95_pa,
+            cylinders=cylinders,
         )  # fmt: skip
     )
     detector.feed(recording.t_s, recording.pressure_pa)

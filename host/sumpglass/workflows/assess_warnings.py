@@ -86,7 +86,9 @@ def _pulses(b: Beware) -> list[str]:
     if b.pulses.firing_hz is None:
         found.append("no pulses were found, so no engine speed is told")
     elif b.cylinders is None:
-        found.append("the number of cylinders is not known, so no rpm is told, and the firing frequency is the likeliest")
+        found.append(
+            "the number of cylinders is not known, so no rpm is told, and the firing frequency is the likeliest"
+        )
     if rate is not None and rate < 300.0:
         found.append(
             f"at {rate:g} samples a second pulses above {rate / 2:g} Hz fold back: a speed whose firing lies beyond "

@@ -98,7 +98,17 @@ def test_the_command_prints_one_object_and_nothing_else(tmp_path):
     path = tmp_path / "trace.csv"
     rows = "".join(f"{t:.3f},{p:.2f}\n" for t, p in zip(recording.t_s, recording.pressure_pa))
     path.write_text("t_s,pressure_pa\n" + rows)
-    words = [sys.executable, "-m", "sumpglass", "assess", str(path), "--cylinders", "4", "--plot", str(tmp_path / "o.svg")]
+    words = [
+        sys.executable,
+        "-m",
+        "sumpglass",
+        "assess",
+        str(path),
+        "--cylinders",
+        "4",
+        "--plot",
+        str(tmp_path / "o.svg"),
+    ]
     done = subprocess.run([*words, "--json", "--strict"], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["schema"] == "sumpglass/assessment/1"
@@ -111,5 +121,6 @@ def test_the_command_prints_one_object_and_nothing_else(tmp_path):
 
 
 def test_the_core_imports_no_screen_and_no_table_library():
-    code = "import sys, sumpglass.workflows.assess; print([m for m in ('textual', 'pandas', 'scipy.signal') if m in sys.modules])"
+    names = "('textual', 'pandas', 'scipy.signal')"
+    code = f"import sys, sumpglass.workflows.assess; print([m for m in {names} if m in sys.modules])"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip() == "[]"

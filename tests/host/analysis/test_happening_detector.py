@@ -18,8 +18,12 @@ from trace_maker import Step, make
 def heard(trace, chunk=None, **settings):
     detector = HappeningDetector(
         DetectorSettings(
-            rate_hz=trace.rate_hz, range_low_pa=-trace.range_pa, range_high_pa=trace.range_pa, zero_pa=trace.zero_pa,
-            zero_u95_pa=5.0, **settings,
+            rate_hz=trace.rate_hz,
+            range_low_pa=-trace.range_pa,
+            range_high_pa=trace.range_pa,
+            zero_pa=trace.zero_pa,
+            zero_u95_pa=5.0,
+            **settings,
         )  # fmt: skip
     )
     step = chunk or len(trace.t_s)
@@ -109,7 +113,9 @@ def test_a_short_loss_is_flagged_and_taken_back():
 
 
 def test_a_first_start_is_no_recovery():
-    trace = make(np.random.default_rng(5), [Step(8.0, "engine_start", -500.0, 0.4, rpm=800.0, ramp_s=0.6)], 20.0, running=False)
+    trace = make(
+        np.random.default_rng(5), [Step(8.0, "engine_start", -500.0, 0.4, rpm=800.0, ramp_s=0.6)], 20.0, running=False
+    )
     assert kept(heard(trace)) == []
 
 

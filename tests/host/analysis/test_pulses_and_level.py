@@ -15,7 +15,9 @@ def signal(lines, seconds=10.0, noise=3.0, seed=0):
     """Sum of (hz, amplitude) lines and white noise."""
     rng = np.random.default_rng(seed)
     t = np.arange(int(seconds * RATE)) / RATE
-    return sum(a * np.sin(2 * np.pi * f * t + k) for k, (f, a) in enumerate(lines)) + noise * rng.standard_normal(len(t))
+    return sum(a * np.sin(2 * np.pi * f * t + k) for k, (f, a) in enumerate(lines)) + noise * rng.standard_normal(
+        len(t)
+    )
 
 
 @pytest.mark.parametrize("rpm", [420.0, 800.0, 3000.0, 5900.0])

@@ -17,12 +17,28 @@ UP_CAUSES = ("opening", "suction_lost", "blow_by_rise", "engine_stop", "speed_ch
 DOWN_CAUSES = ("closing", "suction_back", "engine_start", "speed_change", "engine_stop", "tap_off", "unknown")
 PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
-"""What usually ends the state that each cause of a loss began; a mended rig has no word of its own and stays unknown."""
+"""What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
 PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_stop": 0.14, "speed_change": 0.14,
-         "tap_off": 0.1, "line_blocked": 0.06, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02, "closing": 0.3, "suction_back": 0.15}  # fmt: skip
+         "tap_off": 0.1, "line_blocked": 0.06, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02,
+         "closing": 0.3, "suction_back": 0.15}  # fmt: skip
 
 # Chance of each sign under each cause, in the order of SIGNS.
-SIGNS = ("dead", "moved", "glide", "late_death", "pressure", "small", "stays", "step", "grown", "born", "shrunk", "quiet", "fast", "slow")
+SIGNS = (
+    "dead",
+    "moved",
+    "glide",
+    "late_death",
+    "pressure",
+    "small",
+    "stays",
+    "step",
+    "grown",
+    "born",
+    "shrunk",
+    "quiet",
+    "fast",
+    "slow",
+)
 CHANCES: dict[str, tuple[float, ...]] = {
     #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet  fast   slow
     "opening":      (0.08,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05,  0.55,  0.08),
@@ -85,7 +101,9 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     found["stays"] = _soft(-abs(e.after_pa - e.before_pa) / size, -0.4, 0.04)
     found["slow"] = _soft(e.rise_s, 0.4, 0.06)
     found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
-    weight = float(np.clip(max((e.pulses_before - 0.7) / 1.5, np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0)), 0.0, 1.0))
+    weight = float(
+        np.clip(max((e.pulses_before - 0.7) / 1.5, np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0)), 0.0, 1.0)
+    )
     for sign in ("dead", "late_death", "glide"):
         # Pulses that hardly stood out of the noise before say little by their end.
         q = found[sign]

@@ -26,7 +26,7 @@ LONG_GAP_S = 2.0
 """After a silence of more than this, everything is learnt anew."""
 PIECE = 65536
 SIGN_FLOOR_PA = 8.0
-"""No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice, no source)."""
+"""No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice)."""
 
 
 class HappeningDetector:
@@ -44,14 +44,15 @@ class HappeningDetector:
             self._begin(settings.rate_hz)
 
     def feed(self, t_s: FloatArray, pressure_pa: FloatArray) -> list[Happening]:
-        """Take samples (n,), any n; NaN is a faulty sample. Returns the happenings that are new, revised or withdrawn."""
+        """Take samples (n,), any n; NaN is a faulty sample. Returns what is new, revised or withdrawn."""
         for at in range(0, len(t_s), PIECE):
             self._feed_piece(t_s[at : at + PIECE], pressure_pa[at : at + PIECE])
         self._tell_silence()
         return self._ledger.changes()
 
     def _feed_piece(self, t_s: FloatArray, pressure_pa: FloatArray) -> None:
-        t, p = np.asarray(t_s, dtype=np.float64), np.asarray(pressure_pa, dtype=np.float64) - self.settings.zero_pa
+        t: FloatArray = np.asarray(t_s, dtype=np.float64)
+        p: FloatArray = np.asarray(pressure_pa, dtype=np.float64) - self.settings.zero_pa
         self._latest_t = float(t[-1])
         valid = np.isfinite(p)
         if not valid.all():
@@ -143,7 +144,9 @@ class HappeningDetector:
     def _raise_silence(self, last_s: float) -> None:
         self._watcher.silence_told = True
         self._ledger.add(
-            Happening("rig_fault", last_s, last_s + self._gap_s, self._level_now(), None, "sensor_fault", 0.97, settled=True)
+            Happening(
+                "rig_fault", last_s, last_s + self._gap_s, self._level_now(), None, "sensor_fault", 0.97, settled=True
+            )
         )
 
     def _gap(self, until_s: float) -> None:
@@ -198,7 +201,8 @@ class HappeningDetector:
             engine = "stopped"
         energy = float(track.energy_pa2[-1])
         return LiveState(
-            t_s=self._last_t, level_pa=level, level_u95_pa=u95, state=word, clipped=self._watcher.watch.railed, engine=engine,
+            t_s=self._last_t, level_pa=level, level_u95_pa=u95, state=word, clipped=self._watcher.watch.railed,
+            engine=engine,
             firing_hz=pulses.firing_hz, rpm=pulses.rpm, rpm_u95=pulses.rpm_u95,
             pulse_rms_pa=float(np.sqrt(energy)) if np.isfinite(energy) else None, half_order_pa=pulses.half_order_pa,
             half_order_ratio=pulses.half_order_ratio, uneven=pulses.uneven,

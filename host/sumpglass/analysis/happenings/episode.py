@@ -62,12 +62,14 @@ class Episode:
         name = max(self.causes, key=lambda cause: self.causes[cause])
         return name, self.causes[name]
 
-    def examine(self, track: Track, samples: SampleHistory, hop: int, hop_s: float, start_s: float, zero_u95_pa: float) -> None:
+    def examine(
+        self, track: Track, samples: SampleHistory, hop: int, hop_s: float, start_s: float, zero_u95_pa: float
+    ) -> None:
         """Fit the onset and judge the cause from everything up to the end of hop number `hop`."""
         now = start_s + (hop + 1) * hop_s
-        if not (self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)):
-            if self.change is None or self.next_check in FITTED_CHECKS or self.closing:
-                self._fit(track, hop, hop_s, start_s)
+        ended = self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)
+        if not ended and (self.change is None or self.next_check in FITTED_CHECKS or self.closing):
+            self._fit(track, hop, hop_s, start_s)
         t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
         if len(t) < 24:
             return
@@ -77,9 +79,15 @@ class Episode:
             if found is not None:
                 self._take(replace(found, death_s=0.0))
             return
-        duration, rise = (self.change.duration_hops * hop_s, self.change.tau_hops * hop_s) if self.change else (0.02, 0.0)
+        duration, rise = (
+            (self.change.duration_hops * hop_s, self.change.tau_hops * hop_s) if self.change else (0.02, 0.0)
+        )
         at = min(hop - track.first, len(track) - 1)
-        slow_sigma = track.slow_sigma_pa[max(0, self.raised_hop - track.first)] if self.raised_hop >= track.first else track.slow_sigma_pa[at]
+        slow_sigma = (
+            track.slow_sigma_pa[max(0, self.raised_hop - track.first)]
+            if self.raised_hop >= track.first
+            else track.slow_sigma_pa[at]
+        )
         level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
         if self.opened_by == "drop" and not self.keys:
             return  # Neither did the pulses end nor was anything flagged.
@@ -91,7 +99,9 @@ class Episode:
 
     def _take(self, found: Evidence) -> None:
         self.before_pa, self.after_pa = found.before_pa, found.after_pa
-        self.evidence = replace(found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples)
+        self.evidence = replace(
+            found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples
+        )
         self.causes = judge(self.evidence, self.upward, self.lost_cause)
 
     def _make_do(self) -> None:
@@ -134,7 +144,9 @@ class Episode:
         first = max(track.first, self.raised_hop - back, floor)
         mean = self._means(track, first, hop)
         raised = self.raised_hop - first
-        change = fit_change(mean, hop_s, self.window_hops, max(4, raised - round(2.6 / hop_s)), raised + round(0.05 / hop_s))
+        change = fit_change(
+            mean, hop_s, self.window_hops, max(4, raised - round(2.6 / hop_s)), raised + round(0.05 / hop_s)
+        )
         if change is None:
             self.onset_s = start_s + self.raised_hop * hop_s
             return
@@ -156,4 +168,6 @@ class Episode:
         onset = min(onset, happening.t_raised_s) if np.isfinite(onset) else happening.t_s
         before = self.before_pa if np.isfinite(self.before_pa) else happening.before_pa
         after = self.after_pa if np.isfinite(self.after_pa) else happening.after_pa
-        return replace(happening, t_s=onset, before_pa=before, after_pa=after, cause=cause, p_cause=round(p, 4), settled=settled)
+        return replace(
+            happening, t_s=onset, before_pa=before, after_pa=after, cause=cause, p_cause=round(p, 4), settled=settled
+        )

@@ -261,7 +261,8 @@ def measure(
     return Evidence(
         tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
         float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
-        persists, line_snr, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9), len(np.unique(after[:2000])),
+        persists, line_snr, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9),
+        len(np.unique(after[:2000])),
     )  # fmt: skip
 
 

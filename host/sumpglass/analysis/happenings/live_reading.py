@@ -20,7 +20,9 @@ MOVED_SHARE = 0.02
 class LivePulses:
     """Reads the pulses at most every `EVERY_S` of signal time, however often it is asked."""
 
-    def __init__(self, rate_hz: float, cylinders: int | None, line_gain: Callable[[FloatArray], FloatArray] | None = None) -> None:
+    def __init__(
+        self, rate_hz: float, cylinders: int | None, line_gain: Callable[[FloatArray], FloatArray] | None = None
+    ) -> None:
         self._rate_hz = rate_hz
         self._cylinders = cylinders
         self._line_gain = line_gain

@@ -63,7 +63,9 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     half = length // 2
     if n < 8:
         return None
-    padded = np.concatenate([np.full(half, mean_pa[:3].mean()), mean_pa, np.full(length - 1 - half, mean_pa[-3:].mean())])
+    padded = np.concatenate(
+        [np.full(half, mean_pa[:3].mean()), mean_pa, np.full(length - 1 - half, mean_pa[-3:].mean())]
+    )
     # The window is centred: near the end it sees repeated values, which the shapes see too when the change is done.
     level = np.convolve(padded, hann(length), "valid")
     earliest, latest = max(earliest, 2), min(latest, n - 2)

@@ -71,7 +71,9 @@ class RigWatch:
         short = track.count[max(0, at - round(1.0 / self._hop_s)) : at + 1] < 0.7 * watch.samples_per_hop
         begin = self._time(hop - (len(short) - int(np.argmax(short)))) if short.any() else self._time(hop)
         level = float(track.level_pa[at])
-        self._ledger.add(Happening("rig_fault", begin, self._time(hop), level, level, "sensor_fault", 0.95, settled=True))
+        self._ledger.add(
+            Happening("rig_fault", begin, self._time(hop), level, level, "sensor_fault", 0.95, settled=True)
+        )
 
     def _edge(self, value: float, near_s: float) -> float | None:
         """Samples that the signal took to an extreme `value` about `near_s`: 0 for a jump; None where it is none."""

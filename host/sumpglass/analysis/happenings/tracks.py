@@ -119,6 +119,7 @@ class Tracker:
         for row, window in enumerate(self.windows):
             levels[row] = np.convolve(mean[len(mean) - n - len(window) + 1 :], window, "valid")
         energy = self._energy(mean, count, square, n)
+        energy[hops.first - self.origin + np.arange(n) < self.pulse_hops] = np.nan
         still, is_still = self._stillness(low, high, n)
         yard = self._yardsticks(hops.first, levels, energy, is_still)
         choice, regain = yard[0].astype(int), yard[6].astype(int)
@@ -150,15 +151,18 @@ class Tracker:
         return run.astype(float), is_still
 
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
-        """(9, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops, and
-        the least energy of the past; then window and spread for a level that comes back, and spread of the calm level."""
+        """(9, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops,
+        least energy of the past; then window and spread for a level that comes back, and spread of the calm level.
+        """
         n = levels.shape[1]
         pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
         held = self._pending.shape[1]
         blocks = pending.shape[1] // self.block
         now = self._now[:, None]
         if blocks:
-            now = np.hstack([now, self._close_blocks(pending[:, : blocks * self.block].reshape(-1, blocks, self.block))])
+            now = np.hstack(
+                [now, self._close_blocks(pending[:, : blocks * self.block].reshape(-1, blocks, self.block))]
+            )
             self._now = now[:, -1]
         self._pending = pending[:, blocks * self.block :]
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
@@ -171,7 +175,9 @@ class Tracker:
         counts = known.sum(axis=1)
         energy = np.where(counts > 0, np.where(known, rows[-2], 0.0).sum(axis=1) / np.maximum(counts, 1), np.nan)
         least = np.where(known, rows[-2], np.inf).min(axis=1)
-        summary = np.vstack([spreads, level, energy, np.where(np.isfinite(least), least, np.nan), rows[-1].mean(axis=1)])
+        summary = np.vstack(
+            [spreads, level, energy, np.where(np.isfinite(least), least, np.nan), rows[-1].mean(axis=1)]
+        )
         kept = np.hstack([self._summary, summary])
         blocks = rows.shape[1]
         lead = np.full((len(summary), max(0, LONG_BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
