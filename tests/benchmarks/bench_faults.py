@@ -125,8 +125,9 @@ def run_layout(name: str, cases: int, seed: int, walk_every: int, report: list[s
         if number % walk_every == 0:
             tally.walked.append((minutes, settle(layout, facts, readings, True, None)[1]))
         if order[0] != fault["id"]:
-            report.append(f"  {name}: {fault['id']} called {order[0]} ({finding.ranking[0][1]:.2f}; true {dict(finding.ranking)[fault['id']]:.3f})"
-                          f" after {', '.join(reading.test for reading in finding.evidence.readings)}")  # fmt: skip
+            said, true = finding.ranking[0][1], dict(finding.ranking)[fault["id"]]
+            made = ", ".join(reading.test for reading in finding.evidence.readings)
+            report.append(f"  {name}: {fault['id']} called {order[0]} ({said:.2f}; true {true:.3f}) after {made}")
     return tally
 
 
@@ -151,9 +152,8 @@ def calibration(tally: Tally) -> list[str]:
             gap = float(np.mean(p[inside]) - np.mean(right[inside]))
             error += abs(gap) * float(np.mean(inside))
             spread = math.sqrt(max(np.mean(p[inside]) * (1 - np.mean(p[inside])), 1e-4) / inside.sum())
-            rows.append(
-                f"   {np.mean(p[inside]):.3f}     {np.mean(right[inside]):.3f}      {inside.sum():>5}   {gap:+.3f} ({spread:.3f})"
-            )
+            called, were = np.mean(p[inside]), np.mean(right[inside])
+            rows.append(f"   {called:.3f}     {were:.3f}      {inside.sum():>5}   {gap:+.3f} ({spread:.3f})")
     return [*rows, f"   expected calibration error {error:.3f}"]
 
 
@@ -186,8 +186,9 @@ def whole_calls(names: list[str]) -> list[str]:
                     _, status, usage = os.wait4(process.pid, 0)
                     process.returncode = os.waitstatus_to_exitcode(status)
                 seconds, processor = time.perf_counter() - began, usage.ru_utime + usage.ru_stime
+                memory = usage.ru_maxrss / 1024
                 rows.append(
-                    f"   {name:<22}{count:>3} readings  {seconds:.2f} s ({processor:.2f} s of processor)  {usage.ru_maxrss / 1024:.0f} MB"
+                    f"   {name:<22}{count:>3}: {seconds:.2f} s ({processor:.2f} s of processor)  {memory:.0f} MB"
                 )
     return rows
 
@@ -205,9 +206,8 @@ def main() -> int:
     options = parser.parse_args()
     cases = options.cases or (6 if options.short else 60)
     names = options.layout or built_in_names()
-    print(
-        f"{'layout':<22}{'cases':>6}{'first':>8}{'three':>8}{'said':>8}{'minutes':>9}{'ratio':>8}{'unexpl':>8}{'s mid':>8}{'s max':>8}"
-    )
+    heads = ("first", "three", "said", "minutes", "ratio", "unexpl", "s mid", "s max")
+    print(f"{'layout':<22}{'cases':>6}" + "".join(f"{head:>{9 if head == 'minutes' else 8}}" for head in heads))
     everything, report = Tally(), []  # type: ignore[var-annotated]
     for name in names:
         tally = run_layout(name, cases, options.seed, options.walk_every, report)

@@ -24,7 +24,7 @@ CRITICAL = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
 
 
 def nozzle_kg_s(cda_m2: float, upstream_pa: float, downstream_pa: float, kelvin: float) -> float:
-    """Mass flow of an ideal gas through a nozzle, upstream at or above downstream (absolute), choked where it chokes."""
+    """Mass flow of an ideal gas through a nozzle, upstream at or above downstream (absolute), choked or not."""
     ratio = max(downstream_pa / upstream_pa, CRITICAL)
     head = ratio ** (2.0 / GAMMA) - ratio ** ((GAMMA + 1.0) / GAMMA)
     return cda_m2 * upstream_pa * math.sqrt(max(2.0 * GAMMA / ((GAMMA - 1.0) * GAS_CONSTANT * kelvin) * head, 0.0))

@@ -69,7 +69,8 @@ def _warnings(
     layout, words = evidence.layout, []
     if unexplained:
         words.append(
-            "no fault of the layout explains these readings: check the set-up, repeat the last test, or suspect two faults"
+            "no fault of the layout explains these readings: check the set-up, repeat the last test, "
+            "or suspect two faults at once"
         )
     for test in set_aside:
         words.append(f"the reading of {test} fits none of the leading faults and was set aside as wild: repeat it")

@@ -42,7 +42,7 @@ class Seal:
 
 @dataclass(frozen=True)
 class Change:
-    """One range that a fault replaces. `kind` is "edge" or "seal" (then `target` is its id), "blow_by" or "manifold"."""
+    """A range that a fault replaces. `kind` is "edge" or "seal" (then `target` is its id), "blow_by" or "manifold"."""
 
     kind: str
     target: str
@@ -78,10 +78,12 @@ class LayoutTest:
     shut: tuple[str, ...] = ()
     detach: tuple[str, ...] = ()
     open: tuple[Opening, ...] = ()
+    guided: str = ""
+    """The guided test and its reading that this is, as "TEST/READING", so that the casebook feeds it; or nothing."""
 
     @property
     def stopped(self) -> frozenset[str]:
-        """Edges and seals that pass nothing during this test: an edge taken off has both its ends stopped by the rig."""
+        """Edges and seals that pass nothing during this test: of an edge taken off the rig stops both ends."""
         return frozenset(self.shut) | frozenset(self.detach)
 
 

@@ -1,4 +1,4 @@
-"""Layout files: TOML to a `Layout`, checked so that an error names the file, the line, what was found and what was expected."""
+"""Layout files: TOML to a `Layout`, checked: an error names file, line, what was found and what was expected."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def load_layout(name_or_file: str) -> Layout:
     path = Path(name_or_file)
     if not path.exists():
         raise InputError(
-            f"{name_or_file}: no built-in layout and no file of that name; the built-in layouts are {', '.join(built_in_names())}"
+            f"{name_or_file}: no built-in layout and no file of that name, "
+            f"expected a file or one of {', '.join(built_in_names())}"
         )
     if not path.is_file():
         raise InputError(f"{name_or_file}: is not a plain file, expected a layout as TOML")
@@ -191,7 +192,7 @@ class _Checker:
         return Change(kind, target, self._area(path, change))
 
     def _test(self, path: LinePath, item: dict[str, Any], nodes: tuple[str, ...], parts: dict[str, str]) -> LayoutTest:
-        self._keys(path, item, ("id", "label", "minutes", "tap"), ("shut", "detach", "open", "basis"))
+        self._keys(path, item, ("id", "label", "minutes", "tap"), ("shut", "detach", "open", "guided", "basis"))
         minutes = self._number((*path, "minutes"), item["minutes"], "minutes above 0", 0.0, 1e4)
         if minutes == 0:
             self._fail((*path, "minutes"), "minutes is 0", "minutes above 0")
@@ -204,6 +205,7 @@ class _Checker:
             stopped["shut"],
             stopped["detach"],
             tuple(self._opening((*path, "open", n), opening, nodes) for n, opening in enumerate(openings)),
+            self._text((*path, "guided"), item.get("guided", "")),
         )
 
     def _opening(self, path: LinePath, item: Any, nodes: tuple[str, ...]) -> Opening:

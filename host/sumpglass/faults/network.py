@@ -22,6 +22,8 @@ from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K
 from sumpglass.units import REFERENCE_TEMPERATURE_K, STANDARD_ATMOSPHERE_PA, ZERO_CELSIUS_K
 
 FloatArray = npt.NDArray[np.float64]
+State = tuple[FloatArray, FloatArray]
+Numbers = npt.NDArray[np.intp]
 
 INNER_LEAK_MM2 = 0.0001
 """Every inner node leaks this to the room."""
@@ -32,7 +34,7 @@ _CHOKED = np.log(2.0 / (GAMMA_AIR + 1.0))
 _SMALLEST_AREA_M2 = 1e-18
 """A passage of area 0 is counted as this: 1e-8 of the leak of a node, and no division by zero."""
 _CLOSED_SHARE = 1e-9
-"""A closed check valve lets back this share of what it passes forward, so that every flow still answers to a pressure."""
+"""A closed check valve lets back this share of what it passes forward: every flow then answers to a pressure."""
 _CHUNK = 2048
 """Draws that are solved together: the working arrays then stay in the processor's cache."""
 
@@ -160,17 +162,28 @@ def solve(
     pressure = np.empty((len(circuit.nodes), draws))
     flow = np.empty((len(circuit.start), draws))
     rounds = bracketed = 0
+    unsettled: list[Numbers] = [np.empty(0, dtype=np.intp)]
     for first in range(0, draws, _CHUNK):
         part = slice(first, min(first + _CHUNK, draws))
-        area = np.maximum(circuit.members @ areas_m2[:, part] + circuit.fixed_area_m2[:, None], _SMALLEST_AREA_M2)
+        area = _areas(circuit, areas_m2[:, part])
         state = _start(circuit, area, manifold_pa[part])
         took, rest = _newton(circuit, area, blow_by_kg_s[part], state, tolerance_pa, np.arange(area.shape[1]))
-        if len(rest):
-            rest = _by_continuation(circuit, area, blow_by_kg_s[part], state, rest, tolerance_pa)
-            _by_bracket(circuit, area, blow_by_kg_s[part], state, rest)
         pressure[:, part], flow[:, part] = state
-        rounds, bracketed = max(rounds, took), bracketed + len(rest)
+        rounds = max(rounds, took)
+        unsettled.append(rest + first)
+    rest = np.concatenate(unsettled)
+    if len(rest):
+        area = _areas(circuit, areas_m2[:, rest])
+        state = pressure[:, rest], flow[:, rest]
+        left = _by_continuation(circuit, area, blow_by_kg_s[rest], state, np.arange(len(rest)), tolerance_pa)
+        _by_bracket(circuit, area, blow_by_kg_s[rest], state, left)
+        pressure[:, rest], flow[:, rest] = state
+        bracketed = len(left)
     return Solution(pressure, flow, rounds, bracketed)
+
+
+def _areas(circuit: Circuit, areas_m2: FloatArray) -> FloatArray:
+    return np.maximum(circuit.members @ areas_m2 + circuit.fixed_area_m2[:, None], _SMALLEST_AREA_M2)
 
 
 def tap_pressure_pa(
@@ -184,10 +197,6 @@ def tap_pressure_pa(
     return solve(circuit, areas_m2, blow_by_kg_s, manifold_pa, tolerance_pa).pressure_pa[circuit.tap]
 
 
-State = tuple[FloatArray, FloatArray]
-Numbers = npt.NDArray[np.intp]
-
-
 def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State:
     """A first guess: all inner nodes a little below the room, flows as at 1 kPa (choked from the manifold)."""
     pressure = np.zeros((len(circuit.nodes), len(manifold_pa)))
@@ -198,7 +207,12 @@ def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State
 
 
 def _newton(
-    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float, active: Numbers,
+    circuit: Circuit,
+    area: FloatArray,
+    blow_by: FloatArray,
+    state: State,
+    tolerance_pa: float,
+    active: Numbers,
     part: float = 1.0,
 ) -> tuple[int, Numbers]:
     """Improve the `active` draws of `state` in place; returns the rounds taken and the draws that have not settled.
@@ -263,7 +277,7 @@ def _newton_step(
 def _balance_step(
     circuit: Circuit, source: FloatArray, constant: FloatArray, gain_start: FloatArray, gain_end: FloatArray
 ) -> FloatArray:
-    """(inner, draws) steps s of the pressures at which the flows constant + gain_start s_start - gain_end s_end balance."""
+    """(inner, draws) steps s of the pressures that balance the flows constant + gain_start s_start - gain_end s_end."""
     inner, draws = circuit.inner, constant.shape[1]
     matrix: list[list[FloatArray | None]] = [[None] * inner for _ in range(inner)]
     right = np.zeros((inner, draws))
@@ -283,7 +297,7 @@ def _balance_step(
 
 
 def _squared_flow(circuit: Circuit, p: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Of each element: m|m| per squared area, and how it grows with the pressure at `start` and falls with that at `end`.
+    """Of each element: m|m| per squared area, its growth with the pressure at `start`, its fall with that at `end`.
 
     Isentropic orifice, m^2/A^2 = K p1^2 (u^5 - u^6) with u = (p2/p1)^(2/7) and K = 2 gamma/((gamma-1) R T1), for
     gamma 1.4; constant in p2 where u would lie below 5/6 (choked).
@@ -360,6 +374,8 @@ def _by_continuation(
         for _ in range(6):
             constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
             step = _balance_step(circuit, source, constant, gain_start, gain_end)
+            if np.all(np.abs(step) < 0.1):
+                break
             before, worst = p.copy(), _imbalance(circuit, source, constant)
             scale = np.ones(len(draws))
             for _ in range(8):

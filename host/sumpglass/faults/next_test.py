@@ -21,6 +21,7 @@ from sumpglass.faults.ranking import (
     SCALE_PA,
     Evidence,
     Ranges,
+    Sample,
     predict_pa,
 )
 
@@ -31,7 +32,9 @@ SETTLED_AT = 0.95
 LEAST_GAIN_BITS = 0.04
 LEAST_GAIN_BITS_PER_MINUTE = 0.008
 """A test that promises less than either is not worth its minutes."""
-DRAWS_PER_FAULT = 192
+MOST_DRAWS_PER_FAULT = 192
+DRAWS_IN_ALL = 1300
+"""Draws to plan with: shared by the faults that are left, but no more than so many each."""
 LEAST_PROBABILITY = 1e-3
 """Faults less likely than this are left out of the planning."""
 RANGE_PA = 7000.0
@@ -77,12 +80,13 @@ def prospects(
     rng = np.random.default_rng([seed, len(evidence.readings), 7])
     ranges = Ranges(evidence.layout)
     kept = np.flatnonzero(evidence.probabilities >= LEAST_PROBABILITY)
-    values = [ranges.values(f, _resampled(evidence.samples[f].latent, evidence.samples[f].weights, rng)) for f in kept]
+    count = min(MOST_DRAWS_PER_FAULT, max(64, DRAWS_IN_ALL // len(kept)))
+    values = [ranges.values(int(f), _resampled(evidence.samples[f], count, rng)) for f in kept]
     predicted = predict_pa([circuit_for(evidence.layout, test) for test in tests], np.concatenate(values, axis=1))
     share = evidence.probabilities[kept] / np.sum(evidence.probabilities[kept])
     found = []
     for column, test in enumerate(tests):
-        z = np.arcsinh(predicted[:, column] / SCALE_PA).reshape(len(kept), DRAWS_PER_FAULT)
+        z = np.arcsinh(predicted[:, column] / SCALE_PA).reshape(len(kept), count)
         chances = np.stack([_band_chances(row, evidence.samples[f].effective, range_pa) for row, f in zip(z, kept)])
         everywhere = np.zeros((len(evidence.layout.faults), BINS + 2))
         everywhere[kept] = chances
@@ -90,11 +94,11 @@ def prospects(
     return sorted(found, key=lambda prospect: -prospect.bits_per_minute)
 
 
-def _resampled(latent: FloatArray, weights: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """`DRAWS_PER_FAULT` draws in proportion to their weights (systematic resampling)."""
-    at = (np.arange(DRAWS_PER_FAULT) + rng.uniform()) / DRAWS_PER_FAULT
-    chosen = np.searchsorted(np.cumsum(weights), at)
-    return latent[np.minimum(chosen, len(latent) - 1)]
+def _resampled(sample: Sample, count: int, rng: np.random.Generator) -> FloatArray:
+    """`count` draws in proportion to their weights (systematic resampling)."""
+    at = (np.arange(count) + rng.uniform()) / count
+    chosen = np.searchsorted(np.cumsum(sample.weights), at)
+    return sample.latent[np.minimum(chosen, len(sample.latent) - 1)]
 
 
 def _band_chances(z: FloatArray, effective: float, range_pa: float) -> FloatArray:
@@ -103,7 +107,7 @@ def _band_chances(z: FloatArray, effective: float, range_pa: float) -> FloatArra
     inside = np.clip(z, -most - 0.1, most + 0.1)
     quarter = np.subtract(*np.percentile(inside, [75, 25])) / 1.349
     spread = min(float(np.std(inside)), float(quarter) if quarter > 0 else np.inf)
-    kernel = 0.7 * spread * min(effective, DRAWS_PER_FAULT) ** -0.2
+    kernel = 0.7 * spread * min(effective, len(z)) ** -0.2
     sd = np.sqrt(ASSUMED_RELATIVE_SD**2 + MODEL_RELATIVE_SD**2 + kernel**2)
     edges = np.linspace(-most, most, BINS + 1)
     below = np.mean(normal_cdf((edges[:, None] - z[None, :]) / sd), axis=1)

@@ -28,7 +28,7 @@ ASSUMED_SD_PA = 20.0
 """Standard deviation taken for a reading that comes without its uncertainty, and for readings still to be made."""
 MODEL_RELATIVE_SD = 0.01
 MODEL_SD_PA = 6.0
-"""What the network leaves out (pulses, temperature, discharge coefficients that move with flow): added to every reading."""
+"""What the network leaves out (pulses, temperature, coefficients that move with flow): added to every reading."""
 WILD_SHARE = 0.01
 """Chance that a reading is wild: set-up wrong, hose slipped, figure mistyped (practice, no source)."""
 SCALE_PA = ASSUMED_SD_PA / ASSUMED_RELATIVE_SD
@@ -150,7 +150,7 @@ def predict_pa(circuits: Sequence[Circuit], values: FloatArray) -> FloatArray:
 
 
 def chances_of(readings: Sequence[Reading], predicted_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(draws, readings) chance or density of each reading where it is not wild, and (readings,) the share of wild ones."""
+    """(draws, readings) chance or density of each reading that is not wild, and (readings,) the share of wild ones."""
     level = np.array([reading.level_pa for reading in readings])
     sd = np.array([reading.sd_pa for reading in readings])
     censored = np.array([reading.censored for reading in readings], dtype=int)

@@ -40,6 +40,25 @@ def parse_readings(text: str, layout: Layout, origin: str = "readings") -> list[
         raise InputError(f"{origin}, line {error.lineno}: {error.msg.lower()}, expected readings as JSON") from error
     except (RecursionError, ValueError) as error:
         raise InputError(f"{origin}: {str(error)[:80].lower()}, expected readings as JSON") from error
+    return _readings(items, layout, origin)
+
+
+def readings_from(items: Any, layout: Layout, origin: str = "readings") -> list[Reading]:
+    """Readings from plain values, as JSON gives them. Raises InputError."""
+    pairs = (
+        [_PairList(item.items()) if isinstance(item, dict) else item for item in items]
+        if isinstance(items, list)
+        else items
+    )
+    return _readings(pairs, layout, origin)
+
+
+def reading_fields(reading: Reading) -> dict[str, Any]:
+    """A reading as the contract's plain values, without those that it does not have."""
+    return {key: getattr(reading, key) for key in _KEYS if getattr(reading, key) is not None}
+
+
+def _readings(items: Any, layout: Layout, origin: str) -> list[Reading]:
     if isinstance(items, _PairList) or not isinstance(items, list):
         raise InputError(f'{origin}: found no list, expected a list of readings [{{"test": ..., "pressure_pa": ...}}]')
     readings = [_reading(item, layout, f"{origin}, reading {number}") for number, item in enumerate(items, start=1)]

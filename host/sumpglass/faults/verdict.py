@@ -1,4 +1,4 @@
-"""What the weighing means: settled or not, explained or not, which reading moved which fault, and what a test would split."""
+"""What the weighing means: settled, explained, which reading moved which fault, and what a test would split."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def _squared_deviations(readings: tuple[Reading, ...], predicted_pa: FloatArray)
 
 
 def _chi_squared_limit(count: int) -> float:
-    """Value that a chi-squared sum of `count` terms exceeds with chance `UNEXPLAINED_CHANCE` (Wilson and Hilferty 1931)."""
+    """What a chi-squared sum of `count` terms exceeds with chance `UNEXPLAINED_CHANCE` (Wilson and Hilferty 1931)."""
     if count < 1:
         return 0.0
     quantile = 3.0902  # of the standard normal at 0.999

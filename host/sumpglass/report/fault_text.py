@@ -107,7 +107,8 @@ def why_sentence(layout: Layout, split: Split | None) -> str:
         low, high = f"a vacuum deeper than {level.removeprefix('vacuum ')}", "less, or pressure,"
     else:
         low, high = f"less than {level}", "more"
-    return f"it splits the suspects: {low} speaks for {_named(layout, split.below)}; {high} for {_named(layout, split.above)}."
+    below, above = _named(layout, split.below), _named(layout, split.above)
+    return f"it splits the suspects: {low} speaks for {below}; {high} for {above}."
 
 
 def _named(layout: Layout, faults: tuple[int, ...], most: int = 3) -> str:

@@ -67,7 +67,7 @@ def places_of(layout: Layout) -> dict[str, Place]:
 
 @dataclass(frozen=True)
 class Line:
-    """One drawn line: the edges that join the same two nodes (their numbers, from 1), and its corners from box to box."""
+    """One drawn line: the edges that join the same two nodes (numbered from 1), and its corners from box to box."""
 
     numbers: tuple[int, ...]
     one_way: bool

@@ -52,13 +52,16 @@ def layout_svg(layout: Layout, marks: Marks | None = None) -> str:
     rows, legend = _legend(layout, marks, floor)
     width = max(max(x for x, _ in pixels.values()) + MARGIN_X, 900.0)
     height = floor + rows * LEGEND_ROW + 20.0
+    title_px = min(18.0, 1.7 * width / max(len(layout.title), 1))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
         f'height="{height:.0f}" role="img" aria-label="{escape(safe(layout.title))}"><style>{STYLE}</style>'
         '<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<rect width="7" height="7" fill="#ffedd5"/><line x1="0" y1="0" x2="0" y2="7" stroke="#c2410c" stroke-width="2"/>'
+        '<rect width="7" height="7" fill="#ffedd5"/>'
+        '<line x1="0" y1="0" x2="0" y2="7" stroke="#c2410c" stroke-width="2"/>'
         f'</pattern></defs><rect width="100%" height="100%" fill="#fbfcfd"/>'
-        f'<text class="title" x="24" y="34" style="font-size:{min(18.0, 1.7 * width / max(len(layout.title), 1)):.1f}px">{escape(safe(layout.title))}</text>{"".join(body)}{legend}</svg>\n'
+        f'<text class="title" x="24" y="34" style="font-size:{title_px:.1f}px">{escape(safe(layout.title))}</text>'
+        f"{''.join(body)}{legend}</svg>\n"
     )
 
 
@@ -127,7 +130,10 @@ def _seals(layout: Layout, node: str, place: Place, marks: Marks) -> str:
             f'<line class="line{" bad" if bad else ""}" x1="{x:.1f}" y1="{y0:.1f}" x2="{x:.1f}" y2="{y0 + 14:.1f}"/>'
         )
         words += f'<circle class="{"badfill" if bad else "badge"}" cx="{x:.1f}" cy="{y0 + 23:.1f}" r="10"/>'
-        words += f'<text class="{"badtext" if bad else "small"}" x="{x:.1f}" y="{y0 + 27:.1f}" text-anchor="middle">{letters.get(seal.id, "")}</text>'
+        words += (
+            f'<text class="{"badtext" if bad else "small"}" x="{x:.1f}" y="{y0 + 27:.1f}" text-anchor="middle">'
+            f"{letters.get(seal.id, '')}</text>"
+        )
         if seal.id in marks.stopped:
             words += f'<line class="shut" x1="{x - 9:.1f}" y1="{y0 + 14:.1f}" x2="{x + 9:.1f}" y2="{y0 + 32:.1f}"/>'
     return words

@@ -17,9 +17,13 @@ from sumpglass.report.terminal_text import safe
 BOX_WIDTH = 15
 COLUMN = 21
 ROW = 6
-_JOIN = {frozenset("lr"): "─", frozenset("ud"): "│", frozenset("rd"): "┌", frozenset("ld"): "┐", frozenset("ru"): "└",
-         frozenset("lu"): "┘", frozenset("lrd"): "┬", frozenset("lru"): "┴", frozenset("rud"): "├", frozenset("lud"): "┤",
-         frozenset("lrud"): "┼", frozenset("l"): "─", frozenset("r"): "─", frozenset("u"): "│", frozenset("d"): "│"}  # fmt: skip
+_JOIN = {
+    frozenset(ways): sign
+    for ways, sign in zip(
+        ("lr", "ud", "rd", "ld", "ru", "lu", "lrd", "lru", "rud", "lud", "lrud", "l", "r", "u", "d"), "─│┌┐└┘┬┴├┤┼──││"
+    )
+}
+"""Box character by the ways that meet in a cell: left, right, up, down."""
 
 
 def layout_text(layout: Layout, marks: Marks | None = None) -> str:

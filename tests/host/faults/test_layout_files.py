@@ -11,7 +11,7 @@ from sumpglass.faults.layout import HEALTHY
 from sumpglass.faults.layout_file import built_in_names, load_layout, parse_layout
 from sumpglass.faults.toml_lines import lines_of
 
-SMALL = '''name = "small"
+SMALL = """name = "small"
 title = "A small one"
 nodes = ["manifold", "hose", "crankcase", "room"]
 manifold_vacuum_pa = [55000, 70000]
@@ -59,7 +59,7 @@ minutes = 2
 tap = "crankcase"
 shut = ["cap"]
 open = [{ node = "crankcase", cda_mm2 = 4.3 }]
-'''
+"""
 
 
 def test_six_layouts_of_different_kind_are_built_in():

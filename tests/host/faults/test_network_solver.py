@@ -57,7 +57,7 @@ def network(edges, seals, nodes, **more) -> Layout:
 
 @st.composite
 def odd_networks(draw):
-    """Trees and loops of up to six inner nodes, areas over eight decades, check valves, dead ends, no suction at all."""
+    """Trees and loops of up to six inner nodes, areas over eight decades, check valves, dead ends, no suction."""
     count = draw(st.integers(1, 6))
     nodes = ("manifold", "room", "crankcase", *(f"n{i}" for i in range(count - 1)))
     edges = []
@@ -83,7 +83,8 @@ def test_every_network_converges_and_balances(made):
     assert np.all(np.isfinite(solution.pressure_pa))
     assert np.all(solution.pressure_pa[: circuit.inner] >= np.minimum(manifold, 0.0) * (1 + 1e-9) - 1e-6)
     largest = np.maximum(np.max(np.abs(solution.flow_kg_s), axis=0, initial=0.0), 1e-11)  # nothing flows at all
-    assert np.max(imbalance(circuit, solution, blow_by) / largest) < 1e-9
+    # Where next to nothing flows through wide passages, rounding alone is 1e-17 kg/s (5e-13 L/min).
+    assert np.all(imbalance(circuit, solution, blow_by) < 1e-9 * largest + 1e-17)
 
 
 def test_elements_follow_the_orifice_of_the_physics_layer():
