@@ -186,6 +186,21 @@ def test_any_bytes_raise_nothing_and_lose_nothing_after_the_next_zero(noise, few
     assert decoder.pending == 0
 
 
+def test_damage_among_many_alike_frames_is_found_one_by_one():
+    frames = stream(400)
+    generator = np.random.default_rng(9)
+    for hits in (0, 1, 2, 3, 40):
+        hurt = list(frames)
+        for at in generator.choice(np.arange(5, len(frames)), hits, replace=False).tolist():
+            whole = bytearray(hurt[at])
+            place = int(generator.integers(1, len(whole) - 1))
+            whole[place] = whole[place] ^ 0x10 or 0x7F
+            hurt[at] = bytes(whole)
+        slow, fast = fed(b"".join(hurt), few=10**9), fed(b"".join(hurt), few=0)
+        assert slow[0].counts == fast[0].counts and flattened(slow[1]) == flattened(fast[1])
+        assert slow[0].counts.damaged == hits
+
+
 def test_memory_stays_bounded_whatever_comes():
     decoder = StreamDecoder()
     noise = np.random.default_rng(4).integers(1, 256, 1 << 20).astype(np.uint8).tobytes()

@@ -81,6 +81,10 @@ class FakeBoard:
             "configuration": 1, "flags": 1, "board": "fake", "channels": [CHANNEL],
         })  # fmt: skip
 
+    def button(self, number):
+        """The button was pressed just now."""
+        self.send(wire.MARK, {"number": number, "kind": 1})
+
     def _run(self):
         os.set_blocking(self.master, False)
         if self.greeting:

@@ -11,7 +11,10 @@ from sumpglass.link.ports import list_ports
 from sumpglass.link.serial_port import SerialSource, probe
 from sumpglass.link.source import Chunk, Connection
 from sumpglass.records import Mark
+from sumpglass.store.casebook import Casebook
+from sumpglass.store.casebook_recorder import CasebookRecorder
 from sumpglass.workflows.live import MarkNow, Reading, RigHealth, Samples
+from sumpglass.workflows.load_recording import load_recording
 from sumpglass.workflows.session import Session
 
 
@@ -62,6 +65,32 @@ def test_marks_get_the_boards_time(tmp_path):
         session.close()
     assert marks[0].mark == Mark(pytest.approx(before, abs=0.02), "closed", "host")
     assert [(n.key, n.mark.text, n.mark.t_s) for n in named] == [(marks[0].key, "opening 2.0 mm", marks[0].mark.t_s)]
+
+
+def test_what_was_shown_live_is_what_the_casebook_gives(tmp_path):
+    path = str(tmp_path / "run.casebook")
+    with FakeBoard(tmp_path) as board:
+        session = Session(SerialSource(board.path).start(), CasebookRecorder(path, source=board.path), cylinders=4)
+        events = watch(session, 5, have(300))
+        board.button(1)
+        board.button(2)
+        events += watch(session, 5, lambda events: sum(isinstance(e, MarkNow) for e in events) == 2)
+        session.mark()
+        keys = [event.key for event in events if isinstance(event, MarkNow)]
+        session.name_mark(keys[0], "cap dipstick tube")
+        events += watch(session, 0.3)
+        session.close()
+    t_s, pressure = samples_of(events)
+    recording = load_recording(path)
+    shown = len(t_s)
+    assert recording.pressure_pa[:shown].tolist() == pressure.tolist()
+    assert recording.t_s[:shown].tolist() == t_s.tolist()
+    assert [(m.text, m.origin) for m in recording.marks] == [
+        ("cap dipstick tube", "board"), ("note button 2", "board"), ("note", "host")]  # fmt: skip
+    shown_marks = {event.key: event.mark for event in events if isinstance(event, MarkNow)}
+    assert [m.t_s for m in recording.marks] == pytest.approx(sorted(m.t_s for m in shown_marks.values()), abs=1e-6)
+    with Casebook.open(path) as book:
+        assert book.recordings()[0].source == board.path and book.recordings()[0].ended_at
 
 
 def test_a_reading_grows_old_when_nothing_comes(tmp_path):
