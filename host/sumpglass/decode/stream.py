@@ -175,12 +175,12 @@ class StreamDecoder:
         plain = block & (verdicts == Verdict.NEW)
         others = np.flatnonzero(~plain)
         runs = _Runs(opened, np.flatnonzero(plain), times_us, others)
-        for number, at in enumerate(others.tolist()):
+        firsts = opened.starts[others]
+        lasts = (firsts + opened.lengths[others]).tolist()
+        view = memoryview(opened.data.data)
+        for number, (first, last, verdict) in enumerate(zip(firsts.tolist(), lasts, verdicts[others].tolist())):
             runs.give(number, items)
-            first = int(opened.starts[at])
-            last = first + int(opened.lengths[at])
-            end = base + last + CRC_LENGTH + 1
-            self._judged(opened.data[first:last].tobytes(), end, int(verdicts[at]), items)
+            self._judged(bytes(view[first:last]), base + last + CRC_LENGTH + 1, verdict, items)
         runs.give(len(others), items)
 
     def _with_our_version(self, opened: OpenFrames, headed: npt.NDArray[np.bool_]) -> OpenFrames:
