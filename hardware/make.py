@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 import sys
 from pathlib import Path
@@ -57,19 +58,38 @@ def as_markdown(rows: list[list[str]]) -> str:
 def sections() -> dict[str, str]:
     """What stands between the markers of BUILD.md, by name."""
     parts = [[row[0], row[2], row[3], row[5]] for row in parts_rows()]
-    wiring = [["sensor", *(board.title for board in wiring_boards.BOARDS)]]
-    for key, title in wiring_diagrams.titles():
-        names = [f"drawings/wiring_{key}_{board.key}.svg" for board in wiring_boards.BOARDS]
-        wiring.append([title, *(f"![{title}]({name})" for name in names)])
     return {
         "parts": as_markdown(parts),
         "clipping": as_markdown(pulse_pages.clipping_table()),
         "budgets": as_markdown(budget_pages.budget_table()),
-        "wiring": as_markdown(wiring),
+        "wiring": wiring_section(),
         "threads": as_markdown(pipe_threads.thread_table()),
         "lines": as_markdown(pulse_pages.line_table()),
         "drills": as_markdown(pipe_threads.drill_table()),
     }
+
+
+def wiring_section() -> str:
+    """Each sensor under a heading of its own: picture for the first board, link for the second, settings."""
+    parts = []
+    first, *others = wiring_boards.BOARDS
+    for key, title in wiring_diagrams.titles():
+        lines = [f"### {title}", f"![{title}, {first.title}](drawings/wiring_{key}_{first.key}.svg)", ""]
+        links = ", ".join(f"[{board.title}](drawings/wiring_{key}_{board.key}.svg)" for board in others)
+        lines.append(f"The same on another board: {links}.")
+        if key in wiring_diagrams.CHANNELS:
+            channel = json.dumps(wiring_diagrams.CHANNELS[key])
+            at = 1 if key == "barometer" else 0
+            how = "as a second channel" if at else "as the only channel"
+            lines += ["", f"Settings, {how}:", "```sh", _command(channel, at), "```"]
+        parts.append("\n".join(lines))
+    return "\n\n".join(parts)
+
+
+def _command(channel: str, at: int) -> str:
+    if at:
+        return f"sumpglass rig settings --set 'channels.{at}={channel}'"
+    return f"sumpglass rig settings --set 'channels=[{channel}]'"
 
 
 def build_guide() -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import schemdraw
 from schemdraw import elements as elm
 from wiring_boards import BOARDS, GAP, ROW, BoardPins, notes_below, pull_up, tidied
-from wiring_special import CONVERTER_TITLE, button_and_sounder, converter
+from wiring_special import ANALOGUE_TITLE, CONVERTER_TITLE, analogue, button_and_sounder, converter
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,6 @@ class Wire:
     board: str
     sensor: str
     pull_up: bool = False
-    divider: bool = False
 
 
 @dataclass(frozen=True)
@@ -38,16 +37,6 @@ _I2C = (
     Wire("ground", "GND"),
 )
 DIAGRAMS = (
-    Diagram(
-        "analogue",
-        "Analogue sensor (MPXV7002, MPXV7007, MPX5010, MPX5050 type) on the board's own converter",
-        "MPX-type sensor",
-        (Wire("volts_5", "Vs 5 V"), Wire("analogue", "Vout", divider=True), Wire("ground", "GND")),
-        (
-            "Divider 10k / 15k brings 5 V down to 3 V (ratio 0.6); 100 nF makes 265 Hz with its 6k.",
-            "1 uF and 10 nF from Vs to GND at the sensor. A second sensor: the same again on the next converter pin.",
-        ),
-    ),
     Diagram(
         "flow_through",
         "Flow-through digital sensor (SDP8xx type)",
@@ -105,9 +94,6 @@ def wiring(diagram: Diagram, board: BoardPins) -> str:
     pulls = 0
     for k, wire in enumerate(diagram.wires, 1):
         start, end = getattr(one, f"w{k}"), getattr(other, f"w{k}")
-        if wire.divider:
-            _divider(drawing, start, end)
-            continue
         drawing.add(elm.Line().endpoints(start, end))
         if wire.pull_up:
             pull_up(drawing, start[0] + 2.2 + 2.6 * pulls, start[1], one.w1[1])
@@ -121,22 +107,11 @@ def _from_below(diagram: Diagram) -> list[tuple[int, Wire]]:
     return list(enumerate(reversed(diagram.wires)))
 
 
-def _divider(drawing: schemdraw.Drawing, start: tuple[float, float], end: tuple[float, float]) -> None:
-    """Sensor, 10k, node with 15k and 100 nF to ground, board."""
-    y = start[1]
-    node, cap = start[0] + 4.2, start[0] + 1.8
-    drawing.add(elm.Resistor().endpoints((node, y), (end[0], y)).label("10k", "top"))
-    drawing.add(elm.Line().endpoints((start[0], y), (node, y)))
-    for x, part, name in ((node, elm.Resistor(), "15k"), (cap, elm.Capacitor(), "100 nF")):
-        drawing.add(elm.Dot().at((x, y)))
-        drawing.add(part.endpoints((x, y), (x, y - ROW)).label(name, "bottom"))
-        drawing.add(elm.Dot().at((x, y - ROW)))
-
-
 def all_wiring() -> dict[str, str]:
     """File name to SVG."""
     made = {f"wiring_{diagram.key}_{board.key}.svg": wiring(diagram, board) for diagram in DIAGRAMS for board in BOARDS}
     for board in BOARDS:
+        made[f"wiring_analogue_{board.key}.svg"] = analogue(board)
         made[f"wiring_converter16_{board.key}.svg"] = converter(board)
         made[f"wiring_button_and_sounder_{board.key}.svg"] = button_and_sounder(board)
     return made
@@ -144,6 +119,24 @@ def all_wiring() -> dict[str, str]:
 
 def titles() -> list[tuple[str, str]]:
     """(key, title) of every diagram, in the order of the guide."""
-    ordered = [(diagram.key, diagram.title) for diagram in DIAGRAMS]
-    ordered.insert(1, ("converter16", CONVERTER_TITLE))
-    return [*ordered, ("button_and_sounder", "Mark button and sounder")]
+    first = [("analogue", ANALOGUE_TITLE), ("converter16", CONVERTER_TITLE)]
+    return [*first, *((d.key, d.title) for d in DIAGRAMS), ("button_and_sounder", "Mark button and sounder")]
+
+
+CHANNELS: dict[str, dict[str, object]] = {
+    "analogue": {
+        "sensor": "analogue", "part": "MPXV7007DP", "pin": 26, "divider": 0.6, "supply_v": 5.0,
+        "reference_pin": 27, "reference_divider": 0.6,
+    },
+    "converter16": {
+        "sensor": "ads1115", "part": "MPXV7007DP", "input": 0, "divider": 0.6, "supply_v": 5.0, "range_v": 4.096,
+    },
+    "flow_through": {"sensor": "sdp8xx", "address": 37},
+    "bridge14": {"sensor": "bridge14", "address": 40, "low_pa": -6895, "high_pa": 6895, "part": "bridge 1 psi"},
+    "membrane24": {"sensor": "xgzp6897d", "range_kpa": 5, "bipolar": True},
+    "converter24": {
+        "sensor": "hx710b", "clock_pin": 2, "data_pin": 3, "pa_per_count": 0.0012, "low_pa": -20000, "high_pa": 20000,
+    },
+    "barometer": {"sensor": "bmp280", "address": 118},
+}  # fmt: skip
+"""Settings of one channel for each diagram, as the firmware takes them; pins are those of the RP2040 board."""

@@ -18,6 +18,12 @@ import make  # noqa: E402
 import pipe_threads  # noqa: E402
 import printable_drawing  # noqa: E402
 
+from sumpglass.link.virtual_board import VirtualBoard  # noqa: E402
+from sumpglass.workflows.rig_settings import change_settings, changed, read_settings  # noqa: E402
+from sumpglass.workflows.rig_talk import RigTalk  # noqa: E402
+
+MICROPYTHON = Path(sys.executable).with_name("micropython")
+
 
 @pytest.fixture(scope="module")
 def made():
@@ -99,6 +105,17 @@ def test_guide_links_to_files_that_exist():
     assert len(links) > 15
     for link in links:
         assert (HARDWARE / link).is_file(), link
+
+
+@pytest.mark.skipif(not MICROPYTHON.exists(), reason="needs micropython")
+def test_settings_of_the_guide_are_taken_by_the_firmware():
+    commands = re.findall(r"^sumpglass rig settings --set '(.*)'$", (HARDWARE / "BUILD.md").read_text(), re.MULTILINE)
+    assert len(commands) == 7
+    for command in commands:
+        with VirtualBoard(0.0) as board, RigTalk.open(board.port) as talk:
+            before = read_settings(talk)
+            after, _ = change_settings(talk, [command], None, None)
+            assert after["channels"] == changed(before, [command])["channels"], command
 
 
 def test_parts_list():

@@ -69,6 +69,9 @@ def _set(settings: Any, name: str, value: Any) -> None:
     place = settings
     for depth, step in enumerate(path):
         place = place[_key(place, step, ".".join(path[: depth + 1]), must_exist=True)]
+    if isinstance(place, list) and last == str(len(place)):
+        place.append(value)
+        return
     # Top-level names are known; inside a channel a driver may take options that are not set yet.
     place[_key(place, last, name, must_exist=place is settings)] = value
 
@@ -124,5 +127,7 @@ def change_settings(
     wanted = changed(wanted, changes)
     if wanted == before and not write:
         return before, False
+    # A board that streams has little memory left to load another sensor's driver with.
+    talk.ask(wire.STOP)
     write_settings(talk, wanted)
     return read_settings(talk), True

@@ -108,6 +108,7 @@ def test_settings_by_name():
     after = changed(settings, ["channels.0.part=b", 'i2c={"id": 1}'])
     assert after == {"rate_hz": 1000, "channels": [{"part": "b"}], "i2c": {"id": 1}}
     assert settings["channels"][0]["part"] == "a"
+    assert changed(settings, ['channels.1={"part": "c"}'])["channels"] == [{"part": "a"}, {"part": "c"}]
     for change, words in (
         ("speed=1", "no such setting"),
         ("rate_hz", "NAME=VALUE"),
