@@ -26,7 +26,7 @@ def budget_table() -> list[list[str]]:
         ]
     ]
     for part in SENSOR_PARTS.values():
-        reach = f"{part.range_low_pa / 1000:g} to {part.range_high_pa / 1000:g}"
+        reach = f"{part.range_low_pa / 1000:.3g} to {part.range_high_pa / 1000:.3g}"
         for stage in STAGES:
             budgets = [error_budget(part, level, stage) for level in LEVELS_PA]
             cells = [_figure(budget.u95_pa) if budget.in_range else "out of range" for budget in budgets]

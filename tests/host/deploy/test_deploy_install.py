@@ -213,3 +213,9 @@ def test_payload_is_found_without_importing_the_firmware():
     assert imported == []
     assert digest == find_payload().digest
     assert all(".." not in file.path and not file.path.startswith("/") for file in find_payload().files)
+
+
+def test_without_mpremote_it_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "mpremote.transport_serial", None)
+    with pytest.raises(DeviceError, match="pip install 'sumpglass"), BoardRepl("/dev/nothing-here"):
+        pass
