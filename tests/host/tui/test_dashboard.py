@@ -364,7 +364,7 @@ async def test_no_rig_offers_what_can_be_done_and_takes_one_that_comes(story, li
                 break
         await pilot.pause(0.2)
         text = "\n".join(lines(app))
-        assert "no rig is plugged in" in text and "/dev/ttyS9" in text and "virtual rig" in text
+        assert "No rig is plugged in" in text and "/dev/ttyS9" in text and "virtual rig" in text
         assert "\x1b" not in text
         feed.due = feed.until(1.0)
         there.append(1)
