@@ -80,7 +80,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
             found["shrunk"] = _soft(-float(np.log(e.pulse_ratio or 1e-3)), 0.25, 0.08)
         if abs(e.after_pa) > 0.15 * size:
             found["quiet"] = None
-        elif e.codes_after <= 4 and dead > 0.5:
+        elif e.codes_after <= 4 and e.codes_of_noise > 1.5 and dead > 0.5:
             found["quiet"] = _soft(-np.log(max(e.quiet, 1e-3)), 1.0, 0.15)
         elif dead > 0.5:
             found["quiet"] = 0.0

@@ -16,6 +16,8 @@ SAME_HAPPENING_S = 1.5
 """Flags raised within this time of each other, in the same direction, are one physical happening."""
 LATE_S = 4.0
 """A level may creep through zero for so long after its happening began."""
+NOT_LOST = 0.6
+"""A loss is none when the level afterwards is still more than this part of that before."""
 EITHER_WAY = ("drop", "still", "rail")
 """What shows that something happened without showing in which direction."""
 
@@ -106,12 +108,30 @@ class EpisodeBook:
             self.open.remove(episode)
         self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
         self._rig_fault(episode, hop)
+        if last:
+            self._verify(episode, hop)
         for key in episode.keys:
             settled = last and not self.waiting(key)
             self._ledger.revise(key, episode.described(self._ledger[key], settled))
         for key, crossing in episode.late_keys.items():
             if self._ledger[key].withdrawn_s is None:
                 self._ledger.revise(key, episode.described(self._ledger[key], last, crossing))
+
+    def _verify(self, episode: Episode, hop: int) -> None:
+        """Take back what the settled sizes do not bear out."""
+        before, after = episode.before_pa, episode.after_pa
+        cause, p = episode.cause
+        for key in [*episode.keys, *episode.late_keys]:
+            told = self._ledger[key]
+            if told.withdrawn_s is not None:
+                continue
+            no_loss = told.kind == "sudden_loss" and before < 0 and after < NOT_LOST * before
+            # Where nothing turns, or the gauge hangs in the room, what is read beyond zero is the zero's error.
+            at_rest = told.kind == "sign_reversal" and cause in ("engine_stop", "tap_off") and p > SURE
+            if (no_loss or at_rest) and not self.waiting(key):
+                self._ledger.withdraw(key, self._time(hop))
+                if key in episode.keys:
+                    episode.keys.remove(key)
 
     def _rig_fault(self, episode: Episode, hop: int) -> None:
         """Raise, revise or withdraw the rig fault that goes with this episode's cause."""

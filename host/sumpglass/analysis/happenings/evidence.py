@@ -53,6 +53,8 @@ class Evidence:
     quiet: float = 1.0
     """Sample-to-sample noise after over before."""
     codes_after: int = 99
+    codes_of_noise: float = 0.0
+    """Sample-to-sample noise before, in codes of the converter."""
     still: bool = False
     railed: bool = False
     silent: bool = False
@@ -263,12 +265,19 @@ def measure(
         float(pulse_a / pulse_b) if seen else None, octaves, match, unmoved, death, glide, now - settle_s,
         persists, line_snr, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9),
         len(np.unique(after[:2000])),
+        _third(before) / np.sqrt(20.0) / _code(before),
     )  # fmt: skip
 
 
 def _third(values: FloatArray) -> float:
     """Size of the noise from sample to sample: third differences pass the pulses by."""
     return float(np.sqrt(np.mean(np.diff(values, 3) ** 2))) if len(values) > 4 else 0.0
+
+
+def _code(values: FloatArray) -> float:
+    """Least step between readings."""
+    steps = np.diff(np.unique(values[:2000]))
+    return float(steps.min()) if len(steps) else 1.0
 
 
 def _persistence(before: Spectrum, after: Spectrum) -> float:

@@ -13,7 +13,7 @@ from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.analysis.happenings.triggers import Watch
 from sumpglass.records import Happening
 
-RAIL_HOLDS_S = 0.4
+RAIL_HOLDS_S = 0.5
 """Crests that touch the rail for less than this are no level that stands there."""
 SLOWLY = 100.0
 """Samples that a signal is taken to need to a rail that it did not jump to."""

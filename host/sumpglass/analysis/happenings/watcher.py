@@ -139,6 +139,14 @@ class HopWatcher:
             self.watch.drop_from = hop + round(3.0 / self._hop_s)
             self.watch.drop_least_pa2 = 0.3 * float(track.energy_ref_pa2[at])
         self._book.check_due(track, hop)
+        self._forget_withdrawn()
+
+    def _forget_withdrawn(self) -> None:
+        """A loss that was taken back after all cannot be recovered."""
+        kept = [(level, key) for level, key in self._lost if self._ledger[key].withdrawn_s is None]
+        if len(kept) < len(self._lost):
+            self._lost = kept
+            self.watch.lost_pa = kept[-1][0] if kept else None
 
     def _flag(self, kind: str, track: Track, hop: int, limit: float, side: int, before: float | None) -> None:
         at, raised = hop - track.first, self._time(hop)
