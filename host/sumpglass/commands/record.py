@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import in_words
+
+if TYPE_CHECKING:
+    from sumpglass.workflows.record import RecordingTally
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     """Record until the time is over or Ctrl-C; prints how it goes on standard error."""
     from sumpglass.errors import InputError
     from sumpglass.report.as_json import print_json
-    from sumpglass.workflows.record import RecordingTally, default_name, record
+    from sumpglass.workflows.record import default_name, record
 
     if options.cylinders is not None and not 1 <= options.cylinders <= 16:
         raise InputError(f"found {options.cylinders} cylinders, expected 1 to 16")
@@ -42,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
         more["scenario"] = options.scenario
     last: RecordingTally | None = None
     interrupted = False
+    progress = _Progress()
     tallies = record(
         options.port,
         path,
@@ -53,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
     )
     try:
         for last in tallies:
-            _show(last)
+            progress.show(last)
     except KeyboardInterrupt:
         interrupted = True
     finally:
@@ -80,13 +84,21 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _show(tally: object) -> None:
-    from sumpglass.workflows.record import RecordingTally
+class _Progress:
+    """How it goes, on standard error: a line that is written over on a terminal, else only what went wrong."""
 
-    if not isinstance(tally, RecordingTally) or not sys.stderr.isatty():
-        return
-    level = in_words(tally.level_pa) if tally.level_pa is not None else "no reading"
-    lost = f", {tally.health.frames_lost} frames lost" if tally.health.frames_lost else ""
-    trouble = f"; {safe(tally.health.trouble)}" if tally.health.trouble else ""
-    sys.stderr.write(f"\r\x1b[K{tally.seconds:8.1f} s  {level}{lost}{trouble}")
-    sys.stderr.flush()
+    def __init__(self) -> None:
+        self._told: str | None = None
+
+    def show(self, tally: RecordingTally) -> None:
+        """Tell one tally."""
+        trouble = tally.health.trouble
+        if trouble != self._told and trouble is not None:
+            sys.stderr.write(f"{chr(13) + chr(27) + '[K' if sys.stderr.isatty() else ''}{safe(trouble)}\n")
+        self._told = trouble
+        if not sys.stderr.isatty():
+            return
+        level = in_words(tally.level_pa) if tally.level_pa is not None else "no reading"
+        lost = f", {tally.health.frames_lost} frames lost" if tally.health.frames_lost else ""
+        sys.stderr.write(f"\r\x1b[K{tally.seconds:8.1f} s  {level}{lost}")
+        sys.stderr.flush()
