@@ -8,7 +8,8 @@ VERSION = (1, 0, 0)
 # The board compiles these files itself. Collecting often while it does keeps what stays together at one end of the
 # memory, so that the rings find room in one piece.
 gc.collect()
-gc.threshold(8192)
+if hasattr(gc, "threshold"):  # a desktop Python, which reads the tables of patterns, has none
+    gc.threshold(8192)
 
 
 def forget(name):

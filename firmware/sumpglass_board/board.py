@@ -195,6 +195,8 @@ class Board:
         if self._sounder is not None:
             self._sounder.deinit()
         self._sounder = None if pin is None else self._optional(machine.PWM, machine.Pin(pin))
+        if self._sounder is not None:
+            self._sounder.freq(1000)  # some ports take no duty before they know a frequency
         self.sound(0, 0)
         return self._sounder is not None
 

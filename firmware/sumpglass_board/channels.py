@@ -5,6 +5,7 @@ from time import ticks_diff
 from sumpglass_board import sensors
 from sumpglass_board.bins import Bins
 from sumpglass_board.decimator import AnalogueDecimator, BusDecimator
+from sumpglass_board.ring import Ring
 from sumpglass_board.sampler import Lane, Sampler
 
 MOST_READINGS_HZ = 4000
@@ -200,7 +201,7 @@ class Group:
         self.channels = channels
         first = channels[0]
         code, slots = ("H", RING_SLOTS) if first.hard else ("i", BUS_RING_SLOTS)
-        lanes = [Lane(channel.sensor.read, code, slots) for channel in channels]
+        lanes = [Lane(channel.sensor.read, code, slots, channel.number) for channel in channels]
         self.hard = first.hard
         self.sampler = Sampler(lanes, slots, first.period_us, first.steps, slow)
         for channel, lane in zip(channels, lanes):
@@ -232,6 +233,13 @@ class Group:
             if (head - channel.tail) & sampler.mask > (head - tail) & sampler.mask:
                 tail = channel.tail
         sampler.tail = tail
+
+
+def reserve(channels):
+    """Find memory for the rings of these channels while it is in one piece."""
+    for channel in channels:
+        code, slots = ("H", RING_SLOTS) if channel.hard else ("i", BUS_RING_SLOTS)
+        Ring(code, slots, channel.number)
 
 
 def make_groups(channels, slow):

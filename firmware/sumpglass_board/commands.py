@@ -112,6 +112,9 @@ class Commands:
             return self._carry_out(kind, request, received_us)
         except Refused as refusal:
             return L.ERROR, self._head(request, {"code": refusal.code, "text": refusal.text})
+        except MemoryError:
+            self._rig.halt()
+            return L.ERROR, self._head(request, {"code": NOT_NOW, "text": "the board is out of memory: reset it"})
         except OSError as problem:
             return L.ERROR, self._head(request, {"code": STORAGE_FAILED, "text": "flash: error %r" % problem.args[0]})
 

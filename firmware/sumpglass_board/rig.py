@@ -4,7 +4,7 @@ import gc
 from time import ticks_ms
 
 from sumpglass_board import forget
-from sumpglass_board.channels import Channel
+from sumpglass_board.channels import Channel, reserve
 from sumpglass_board.clock import Clock
 from sumpglass_board.commands import BAD_VALUE, Commands, Refused, RequestReader
 from sumpglass_board.patterns import START
@@ -49,6 +49,7 @@ class Rig:
         self.channels = []
         for config in now["channels"]:
             self.channels.append(Channel(len(self.channels), config, now, self.board))
+        reserve(self.channels)
         self.board.open_button(now["button"])
         self.board.open_light(now["light_pin"])
         self.sounder = self.board.open_sounder(now["sounder_pin"])

@@ -14,9 +14,9 @@ from sumpglass_board.ring import Ring
 class Lane:
     """One channel of a sampler: where its readings come from and the ring they go to."""
 
-    def __init__(self, read, code, slots):
+    def __init__(self, read, code, slots, place=0):
         self.read = read
-        ring = Ring(code, slots)
+        ring = Ring(code, slots, place)
         self.data = ring.data
         self.invalid = ring.invalid
 

@@ -1,5 +1,7 @@
 """A live virtual board behind its pseudo-terminal: what a person and his tools may do to a real one."""
 
+import os
+import signal
 import subprocess
 import sys
 import time
@@ -7,54 +9,11 @@ import time
 import numpy as np
 import pytest
 import serial
+from board_talk import Talk
 
-from sumpglass.link.requests import RequestWriter
 from sumpglass.link.virtual_board import RESET_STATUS, WATCHDOG_STATUS, VirtualBoard
 from sumpglass.link.virtual_feed import SineSource
 from sumpglass_wire import layouts as wire
-from sumpglass_wire.frames import FrameReceiver
-from sumpglass_wire.messages import decode
-
-
-class Talk:
-    """A host's side of the port, as plain as can be."""
-
-    def __init__(self, path):
-        self.path = path
-        self.reopen()
-
-    def reopen(self):
-        self.port = serial.Serial(self.path, timeout=0.02)
-        self.writer, self.receiver, self.messages = RequestWriter(), FrameReceiver(), []
-
-    def send(self, kind, fields=None):
-        sequence, frame = self.writer.frame(kind, fields)
-        self.port.write(frame)
-        return sequence
-
-    def read(self, seconds):
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
-            for payload in self.receiver.feed(self.port.read(4096)):
-                self.messages.append(decode(bytes(payload)))
-        return self.messages
-
-    def wait_for(self, name, seconds=6.0, **fields):
-        until = time.monotonic() + seconds
-        seen = 0
-        while time.monotonic() < until:
-            self.read(0.02)
-            for message in self.messages[seen:]:
-                if message["name"] == name and all(message.get(key) == value for key, value in fields.items()):
-                    return message
-            seen = len(self.messages)
-        raise AssertionError(f"no {name} {fields} within {seconds} s, got {[m['name'] for m in self.messages]}")
-
-    def ask(self, kind, fields=None, name="answer"):
-        sequence = self.send(kind, fields)
-        if name == "identity":
-            return self.wait_for(name)
-        return self.wait_for(name, request_sequence=sequence)
 
 
 @pytest.fixture
@@ -271,15 +230,27 @@ def test_button_marks_and_prompt_at_power_on(board):
     board._feed.set_button(False)
 
 
-def test_a_hung_firmware_is_reset_by_its_watchdog():
+@pytest.mark.slow
+def test_a_hung_firmware_is_reset_by_its_watchdog_and_a_stopped_one_is_not():
     with VirtualBoard(-300.0) as board:
         talk = Talk(board.port)
         talk.ask(wire.START, {"channel_mask": 0})
         talk.ask(wire.STOP)
-        time.sleep(0.1)
-        # Stopped: the watchdog is off, so nothing happens for longer than its 8 s of board time.
-        assert board.last_status is None
-    assert WATCHDOG_STATUS == 43
+        hang(board)
+        assert talk.ask(wire.IDENTIFY, name="identity") and board.last_status is None
+        talk.ask(wire.START, {"channel_mask": 0})
+        hang(board)
+        time.sleep(2.0)
+        assert board.last_status == WATCHDOG_STATUS
+        talk.reopen()
+        assert talk.ask(wire.IDENTIFY, name="identity")
+
+
+def hang(board):
+    os.kill(board._process.pid, signal.SIGSTOP)
+    time.sleep(9.0)  # the watchdog bites after 8 s
+    os.kill(board._process.pid, signal.SIGCONT)
+    time.sleep(0.3)
 
 
 def test_noise_in_the_stream_costs_the_frames_that_it_hits(board):
