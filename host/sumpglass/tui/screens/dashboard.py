@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from textual.app import ComposeResult
-from textual.binding import Binding
 from textual.containers import Container
 from textual.events import Resize
-from textual.screen import Screen
 from textual.timer import Timer
 
+from sumpglass.tui.screens.keys import BINDINGS, LIVE_KEYS, SEEK_S, ReplayKeys
 from sumpglass.tui.widgets.foot import HeadLine, KeyBar, RigLine
 from sumpglass.tui.widgets.happenings_list import HappeningsList
 from sumpglass.tui.widgets.level_panel import LevelPanel
 from sumpglass.tui.widgets.pulses_panel import PulsesPanel, speed_words
-from sumpglass.tui.widgets.strip_chart import WINDOWS_S, Flag, StripChart
+from sumpglass.tui.widgets.strip_chart import WINDOWS_S, StripChart
+from sumpglass.tui.widgets.strip_chrome import Flag
 from sumpglass.tui.widgets.too_small import LEAST_COLUMNS, LEAST_ROWS, TooSmall
 from sumpglass.workflows.live import (
     Ended,
@@ -32,38 +31,14 @@ from sumpglass.workflows.live import (
     Samples,
 )
 
-if TYPE_CHECKING:
-    from sumpglass.tui.app import SumpglassApp
-
 CHART_REDRAW_S = 0.1
 FLASH_S = 3.0
-SEEK_S = 10.0
-SLOWEST, FASTEST = 0.0625, 64.0
-LIVE_KEYS = (
-    ("space", "mark", "mark"), ("n", "name", "name_mark"), ("u", "unit", "unit"), ("w", "window", "window"),
-    ("h", "hold", "hold"), ("s", "seen", "seen"), ("g", "guide", "guide"), ("f", "fault", "find_fault"),
-    ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
-)  # fmt: skip
-REPLAY_KEYS = (
-    ("space", "pause", "mark"), ("←→", "seek", "move(1)"), ("-+", "speed", "speed(2.0)"), (".", "step", "step"),
-    ("u", "unit", "unit"), ("w", "window", "window"), ("h", "hold", "hold"), ("s", "seen", "seen"),
-    ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
-)  # fmt: skip
-WATCHING_KEYS = tuple(key for key in LIVE_KEYS if key[1] not in ("mark", "name", "guide", "fault"))
 
 
-class Dashboard(Screen[None]):
+class Dashboard(ReplayKeys):
     """Takes the feed's events from `app.live` and draws them, at most `redraws_hz` times a second."""
 
-    BINDINGS = [
-        Binding("space", "mark"), Binding("n", "name_mark"), Binding("u", "unit"), Binding("w", "window"),
-        Binding("h", "hold"), Binding("s,enter", "seen"), Binding("g", "guide"), Binding("f", "find_fault"),
-        Binding("b", "bell_key"), Binding("t", "theme"), Binding("question_mark,f1", "help"), Binding("q", "quit_key"),
-        Binding("c", "cells"), Binding("k", "second_screen"),
-        Binding("p", "pause"), Binding("left", "move(-1)"), Binding("right", "move(1)"),
-        Binding("full_stop", "step"), Binding("plus,equals_sign", "speed(2.0)"), Binding("minus", "speed(0.5)"),
-        Binding("home", "to_start"), Binding("up", "list(-1)"), Binding("down", "list(1)"),
-    ]  # fmt: skip
+    BINDINGS = [*BINDINGS]
 
     def __init__(self) -> None:
         super().__init__()
@@ -72,11 +47,6 @@ class Dashboard(Screen[None]):
         self._draw_timer: Timer | None = None
         self._quit_asked = 0.0
         self._flash_until = 0.0
-
-    @property
-    def host(self) -> SumpglassApp:
-        """The application, by its own type."""
-        return cast("SumpglassApp", self.app)
 
     def compose(self) -> ComposeResult:
         host = self.host
@@ -206,9 +176,7 @@ class Dashboard(Screen[None]):
         head.update_lines()
         self.happenings.now_s = live.last_t_s
         self.happenings.update_lines()
-        keys = REPLAY_KEYS if live.playing else WATCHING_KEYS if host.options.watch_only else LIVE_KEYS
-        if self.key_bar.keys != list(keys):
-            self.key_bar.keys = list(keys)
+        self.key_bar.keys = self.keys_shown()
         self.key_bar.update_lines()
         self.rig.update_lines()
         self.pulses.update_lines()
@@ -220,11 +188,6 @@ class Dashboard(Screen[None]):
         self.head.update_lines()
 
     # Keys
-
-    @property
-    def replaying(self) -> bool:
-        """True where time can be moved."""
-        return self.host.live.playing is not None
 
     def action_mark(self) -> None:
         if self.replaying:
@@ -282,45 +245,17 @@ class Dashboard(Screen[None]):
         self.chart.braille = not self.chart.braille
         self.chart.redraw()
 
-    def _play(self, what: Callable[[Any], object], **known: Any) -> None:
-        """Do something with the replay, if it is one. `known` is what it will be like then: a second press of the key
-        must not start from what was before the first."""
-        playing = self.host.live.playing
-        if playing is not None:
-            self.host.live.playing = replace(playing, **known)
-            self.host.ask(what)
-            self._slow_lines()
-
-    def action_pause(self) -> None:
-        live = self.host.live
-        if live.ended is not None:
-            live.ended = None
-            self._play(lambda feed: (feed.seek(0.0), feed.pause(False)), paused=False)
-        elif live.playing is not None:
-            paused = not live.playing.paused
-            self._play(lambda feed: feed.pause(paused), paused=paused)
-
-    def action_step(self) -> None:
-        self._play(lambda feed: feed.step(), paused=True)
+    def playing_changed(self) -> None:
+        self._slow_lines()
 
     def action_move(self, way: int) -> None:
+        """Move a held strip, or the time of a replay."""
         if self.chart.held:
             self.chart.pan(0.25 * way)
         elif self.replaying:
-            self.host.live.ended = None
-            self._play(lambda feed: feed.seek(max(0.0, feed.now_s + way * SEEK_S)))
+            self.seek_by(way * SEEK_S)
         else:
             self.flash("h holds the strip, then ← and → move it")
-
-    def action_to_start(self) -> None:
-        self.host.live.ended = None
-        self._play(lambda feed: feed.seek(0.0))
-
-    def action_speed(self, factor: float) -> None:
-        playing = self.host.live.playing
-        if playing is not None:
-            speed = min(FASTEST, max(SLOWEST, playing.speed * factor))
-            self._play(lambda feed: feed.set_speed(speed), speed=speed)
 
     def action_help(self) -> None:
         from sumpglass.tui.screens.help import Help

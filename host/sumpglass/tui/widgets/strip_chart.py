@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
@@ -16,11 +15,11 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from sumpglass.tui.widgets.history import BASE_S, History
-from sumpglass.tui.widgets.scale import Scale, step_up
+from sumpglass.tui.widgets.scale import Scale
 from sumpglass.tui.widgets.strip_cells import TONES, Pair, Rows, cell_column, place_rows
+from sumpglass.tui.widgets.strip_chrome import GUTTER, Flag, Piece, flag_lane, grid_labels, gutter, time_axis, title
 from sumpglass.units import PASCALS_PER_UNIT
 
-GUTTER = 10
 WINDOWS_S = {"last minute": 60.0, "last ten minutes": 600.0}
 LEAST_BINS = 10
 """Base bins after which the newest column is drawn while it grows: a quarter of a second."""
@@ -28,17 +27,6 @@ MANY_FLAGS = 200
 """More flags than this are gone through for those that lie before the history; memory stays constant over days."""
 _CHROME_ROWS = 3
 """Title, flags and time axis."""
-
-
-@dataclass(frozen=True)
-class Flag:
-    """A letter on the strip: a happening (capital) or a mark (small letter)."""
-
-    key: str
-    t_s: float
-    letter: str
-    kind: str
-    """"happening", "mark" or "withdrawn"."""
 
 
 class StripChart(Widget):
@@ -215,7 +203,7 @@ class StripChart(Widget):
 
     def _take_cells(self, first: int, newest: int, low: Any, high: Any, mean: Any) -> Iterator[tuple[str, bytes]]:
         flagged = {self._cell_of(flag.t_s) for flag in self._flags.values()}
-        grid = frozenset(self._labels())
+        grid = frozenset(grid_labels(self._place, self.scale.span, PASCALS_PER_UNIT[self.unit]))
         kept = self._cells
         growing = self._newest_cell()
         self._cells = {}
@@ -239,7 +227,7 @@ class StripChart(Widget):
             old = [("", b"")] * len(rows)
             self._strips = [Strip.blank(size.width, self._style("quiet"))] * size.height
         dirty: list[Region] = []
-        labels = self._labels()
+        labels = grid_labels(self._place, self.scale.span, PASCALS_PER_UNIT[self.unit])
         for index, (row, before) in enumerate(zip(rows, old)):
             if row == before:
                 continue
@@ -249,7 +237,7 @@ class StripChart(Widget):
         self._rows = rows
         for y, strip in (
             (0, self._title(now_s)),
-            (1, self._flag_lane(first, len(cells))),
+            (1, self._strip(flag_lane(self._flags.values(), lambda t_s: self._cell_of(t_s) - first, len(cells)))),
             (size.height - 1, self._axis()),
         ):
             if strip != self._strips[y]:
@@ -261,7 +249,8 @@ class StripChart(Widget):
             self.refresh(*dirty)
 
     def _plot_strip(self, index: int, row: tuple[str, bytes], labels: dict[int, str]) -> Strip:
-        segments = [self._gutter(index, labels)]
+        label, label_tone = gutter(index, self._place, labels)
+        segments = [Segment(label, self._style(label_tone))]
         at = 0
         text, tones = row
         for tone, group in groupby(tones):
@@ -270,92 +259,23 @@ class StripChart(Widget):
             at += count
         return Strip(segments, self.size.width)
 
-    def _labels(self) -> dict[int, str]:
-        """Rows with a line of the grid, and the size written beside each."""
-        place, unit_pa = self._place, PASCALS_PER_UNIT[self.unit]
-        labels: dict[int, str] = {}
-        step_pa = step_up(2.5 * place.pa_per_row / unit_pa) * unit_pa
-        for end_pa, sign in ((self.scale.span.vacuum_pa, -1), (self.scale.span.pressure_pa, 1)):
-            for number in range(1, 1 + math.floor(end_pa / step_pa * 1.001)):
-                row = math.floor(place.y(sign * number * step_pa) - (1e-6 if sign < 0 else 0))
-                if 0 <= row < place.rows and abs(row - place.zero_row) > 1:
-                    labels[row] = f"{number * step_pa / unit_pa:.4g}"
-        return labels
-
-    def _gutter(self, index: int, labels: dict[int, str]) -> Segment:
-        zero = self._place.zero_row
-        if index == zero:
-            return Segment(f"{'0':>{GUTTER - 2}} ┣", self._style("title"))
-        word = {zero - 1: "pressure", zero + 1: "vacuum"}.get(index, labels.get(index, ""))
-        return Segment(f"{word:>{GUTTER - 2}} ┃"[:GUTTER], self._style("quiet"))
+    def _strip(self, pieces: list[Piece]) -> Strip:
+        strip = Strip([Segment(text, self._style(tone)) for text, tone in pieces]).simplify()
+        return strip.adjust_cell_length(self.size.width, self._style("quiet"))
 
     def _title(self, now_s: float) -> Strip:
-        width = self.size.width
-        left = f" {self.window} "
-        span = self.scale.span
-        unit_pa = PASCALS_PER_UNIT[self.unit]
-        scale = f"vacuum to {span.vacuum_pa / unit_pa:.4g}, pressure to {span.pressure_pa / unit_pa:.4g} {self.unit}"
-        note, style = f" {scale} ", "quiet"
-        if self.held:
-            note, style = " STANDS STILL, recording goes on ", "alert"
-        elif self.scale.just_moved(now_s):
-            note, style = f" scale moved: {scale} ", "alert"
-        note = note[: max(0, width - len(left) - 4)]
-        rule = "─" * max(0, width - len(left) - len(note) - 3)
-        return Strip(
-            [
-                Segment("──", self._style("quiet")),
-                Segment(left, self._style("title")),
-                Segment(rule, self._style("quiet")),
-                Segment(note, self._style(style)),
-                Segment("─", self._style("quiet")),
-            ],
-            2 + len(left) + len(rule) + len(note) + 1,
-        ).adjust_cell_length(width, self._style("quiet"))
-
-    def _flag_lane(self, first: int, columns: int) -> Strip:
-        lane: list[tuple[str, str]] = [(" ", "quiet")] * columns
-        withdrawn = [flag for flag in self._flags.values() if flag.kind == "withdrawn"]
-        standing = [flag for flag in self._flags.values() if flag.kind != "withdrawn"]
-        for flag in sorted(standing, key=lambda flag: (flag.t_s, flag.letter)):
-            at = self._cell_of(flag.t_s) - first
-            if 0 <= at < columns:
-                while at < columns - 1 and lane[at][0] != " ":
-                    at += 1
-                lane[at] = (flag.letter, flag.kind)
-        for flag in withdrawn:
-            # What was taken back stays where there is room, and pushes nothing aside.
-            at = self._cell_of(flag.t_s) - first
-            if 0 <= at < columns and lane[at][0] == " ":
-                lane[at] = (flag.letter, flag.kind)
-        segments = [Segment(" " * GUTTER, self._style("quiet"))]
-        segments += [Segment(letter, self._style(kind)) for letter, kind in lane]
-        return Strip(segments, GUTTER + columns).simplify()
+        unit_pa, moved = PASCALS_PER_UNIT[self.unit], self.scale.just_moved(now_s)
+        return self._strip(title(self.size.width, self.window, self.scale.span, self.unit, unit_pa, self.held, moved))
 
     def _axis(self) -> Strip:
-        columns = self._columns()
         cell_s = 2 * self._width() * BASE_S
-        line = [" "] * columns
-        behind = 0.0 if self._held_cell is None else (self._newest_cell() - self._held_cell) * cell_s
-        window_s = WINDOWS_S[self.window]
-        for number in range(4 if columns >= 60 else 2, 0, -1):
-            back = window_s * number / (4 if columns >= 60 else 2)
-            label = "╵" + _ago(back + behind)
-            at = columns - 1 - round(back / cell_s)
-            if at >= 0:
-                line[at : at + len(label)] = label
-        end = "now╵" if behind < 1 else f"{_ago(behind)}╵"
-        line[columns - len(end) :] = end
-        return Strip([Segment(" " * GUTTER + "".join(line[:columns]), self._style("quiet"))], self.size.width)
+        behind_s = 0.0 if self._held_cell is None else (self._newest_cell() - self._held_cell) * cell_s
+        return self._strip([(time_axis(self._columns(), cell_s, WINDOWS_S[self.window], behind_s), "quiet")])
 
     def render_line(self, y: int) -> Strip:
         if y < len(self._strips):
             return self._strips[y]
         return Strip.blank(self.size.width, self._style("quiet"))
-
-
-def _ago(seconds: float) -> str:
-    return f"{seconds:.0f} s ago" if seconds < 100 else f"{seconds / 60:.1f} min ago".replace(".0 ", " ")
 
 
 def _changed_region(y: int, row: tuple[str, bytes], before: tuple[str, bytes], left: int) -> Region:
