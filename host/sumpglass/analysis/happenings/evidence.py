@@ -158,11 +158,8 @@ def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[fl
         return None, 0.0, 0.0
     most = min(len(axis) - 1, int(1.6 * STEPS_PER_OCTAVE))
     norm = np.sqrt(float(a @ a) * float(b @ b))
-    likeness = np.empty(2 * most + 1)
-    for k in range(-most, most + 1):
-        one, two = (a[: len(a) - k], b[k:]) if k >= 0 else (a[-k:], b[:k])
-        likeness[k + most] = float(one @ two)
-    likeness /= norm
+    likeness = np.correlate(b, a, "full")[len(a) - 1 - most : len(a) + most]
+    likeness = likeness / norm
     prefer = likeness - 0.02 * np.abs(np.arange(-most, most + 1)) / STEPS_PER_OCTAVE
     best = int(np.argmax(prefer))
     near = likeness[most - 1 : most + 2].max()

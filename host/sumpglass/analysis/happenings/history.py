@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-
 import numpy as np
 
-from sumpglass.analysis.happenings.tracks import HISTORY_S, Track
+from sumpglass.analysis.happenings.tracks import HISTORY_S, TRACK_ARRAYS, Track
 from sumpglass.records import FloatArray
-
-_ARRAYS = tuple(f.name for f in fields(Track) if f.name != "first")
 
 
 class HopHistory:
@@ -30,7 +26,7 @@ class HopHistory:
             self.track = new
             return new
         cut = max(0, len(old) - self.keep)
-        joined = {name: np.concatenate([getattr(old, name)[cut:], getattr(new, name)]) for name in _ARRAYS}
+        joined = {name: np.concatenate([getattr(old, name)[cut:], getattr(new, name)]) for name in TRACK_ARRAYS}
         self.track = Track(old.first + cut, **joined)
         return self.track
 

@@ -8,7 +8,7 @@ the past seconds is the yardstick for every threshold: noise, wander and what is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -73,6 +73,14 @@ class Track:
 
     def __len__(self) -> int:
         return len(self.level_pa)
+
+    def part(self, begin: int, end: int) -> Track:
+        """The hops from absolute number `begin` to `end` (exclusive), as views; less where there are fewer."""
+        a, b = max(0, begin - self.first), max(0, end - self.first)
+        return Track(self.first + a, **{name: getattr(self, name)[a:b] for name in TRACK_ARRAYS})
+
+
+TRACK_ARRAYS = tuple(f.name for f in fields(Track) if f.name != "first")
 
 
 def hann(hops: int) -> FloatArray:

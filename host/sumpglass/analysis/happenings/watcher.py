@@ -26,6 +26,10 @@ YOUNG_S = 0.25
 CROSS_S = 4.0
 """A flag that was raised on the trend must have passed its limit within this time."""
 MOST_LOSSES = 8
+LOOK_BACK_S = 6.0
+"""More than any mask looks back."""
+STRETCH_HOPS = 2048
+"""Masks are made for so many hops at a time: they have to be made anew whenever something has happened."""
 
 
 @dataclass
@@ -66,16 +70,24 @@ class HopWatcher:
     def advance(self, track: Track, cursor: int) -> None:
         """Watch the hops of `track` from absolute hop number `cursor` on."""
         end = track.first + len(track)
-        masks, places = self._masks(track)
+        back = round(LOOK_BACK_S / self._hop_s)
+        for begin in range(cursor, end, STRETCH_HOPS):
+            upto = min(end, begin + STRETCH_HOPS)
+            self._advance_stretch(track.part(begin - back, upto), track, begin, upto)
+
+    def _advance_stretch(self, seen: Track, track: Track, cursor: int, end: int) -> None:
+        masks, places = self._masks(seen)
         while cursor < end:
             hop = self._next(places, cursor, end)
             if hop >= end:
                 return
             before = self._state_of_masks()
-            self._step(track, masks, hop)
+            at = hop - seen.first
+            shown = {name for name, mask in masks.items() if name != "reference" and mask[at]}
+            self._step(track, shown, float(masks["reference"][at]), hop)
             cursor = hop + 1
             if self._state_of_masks() != before:
-                masks, places = self._masks(track)
+                masks, places = self._masks(seen)
 
     def end(self, track: Track) -> None:
         """No more hops will follow these: flags that had no time to hold are withdrawn, the rest is judged."""
@@ -109,10 +121,10 @@ class HopWatcher:
         at = int(np.searchsorted(places, cursor))
         return self._book.next_check(cursor, int(places[at]) if at < len(places) else end)
 
-    def _step(self, track: Track, masks: dict[str, np.ndarray], hop: int) -> None:
+    def _step(self, track: Track, shown: set[str], reference: float, hop: int) -> None:
+        """One hop at which the masks `shown` are set, with the settled vacuum before it."""
         at = hop - track.first
         done = self._settle_pending(track, hop)
-        shown = {name for name, mask in masks.items() if name != "reference" and mask[at]}
         if "still" in shown:
             self._rig.still(track, hop)
         if "rail" in shown:
@@ -124,7 +136,6 @@ class HopWatcher:
         # A flag that was just settled has moved the yardsticks: the masks of this hop know nothing of it yet.
         idle = {kind for kind in HOLD_S if kind not in done and not any(p.kind == kind for p in self._pending)}
         if "loss" in shown and "sudden_loss" in idle:
-            reference = float(masks["reference"][at])
             self._flag("sudden_loss", track, hop, 0.5 * reference, 1, reference)
         elif "fade" in shown:
             self._book.belonging(track, hop, False, "fade")
