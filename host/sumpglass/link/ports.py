@@ -17,6 +17,9 @@ KNOWN_BOARDS: dict[tuple[int, int | None], str] = {
 }
 """USB vendor and product (None: any) numbers that a board of ours may show. From the vendors' public lists."""
 
+BRIDGE_VENDORS = (0x10C4, 0x1A86, 0x0403, 0x067B)
+"""Vendors of USB to serial bridges."""
+
 
 @dataclass(frozen=True)
 class PortSeen:

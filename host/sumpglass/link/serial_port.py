@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 import time
 from collections import deque
@@ -12,7 +13,7 @@ from typing import Any
 from sumpglass.decode.items import Message
 from sumpglass.decode.stream import StreamDecoder
 from sumpglass.errors import DeviceError, SumpglassError, VersionError
-from sumpglass.link.ports import list_ports
+from sumpglass.link.ports import BRIDGE_VENDORS, list_ports
 from sumpglass.link.requests import RequestWriter
 from sumpglass.link.source import Arrival, Chunk, Connection, SourceFacts
 from sumpglass_wire import layouts as wire
@@ -249,14 +250,19 @@ def open_port(path: str) -> Any:
     """Open a port without resetting the board behind it. Raises DeviceError with what to do."""
     import serial
 
-    port = serial.Serial()
+    try:
+        # "socket://host:port" and the like are for boards that are emulated or behind another computer.
+        port = serial.serial_for_url(path, do_not_open=True) if "://" in path else serial.Serial()
+    except ValueError as error:
+        raise DeviceError(f"{path}: is no port that can be opened ({error}): run `sumpglass ports`") from None
     port.port = path
     port.baudrate = BAUD
     port.timeout = READ_WAIT_S
     port.write_timeout = WRITE_WAIT_S
-    port.exclusive = True
-    if not path.startswith("/dev/ttyACM"):
-        # On boards with a bridge these two lines reset the chip; native USB wants DTR to know that someone listens.
+    if "://" not in path:
+        port.exclusive = True
+    if is_bridge(path):
+        # On boards with a bridge these two lines reset the chip. A board's own USB wants DTR: it tells it who listens.
         port.dtr = port.rts = False
     try:
         port.open()
@@ -265,6 +271,15 @@ def open_port(path: str) -> Any:
     except (OSError, ValueError) as error:
         raise DeviceError(f"{path}: cannot be opened ({_reason(error)}): {_advice(error)}") from None
     return port
+
+
+def is_bridge(path: str) -> bool:
+    """True for a USB to serial bridge, by its name (links followed) or its USB numbers."""
+    real = os.path.realpath(path)
+    name = os.path.basename(real)
+    if name.startswith("ttyUSB") or "usbserial" in name or "SLAB_USB" in name or "wchusb" in name:
+        return True
+    return any(port.vendor in BRIDGE_VENDORS for port in list_ports() if port.path in (path, real))
 
 
 def _reason(error: Exception) -> str:

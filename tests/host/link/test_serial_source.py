@@ -1,5 +1,9 @@
 """A rig on a port: found, started, lost and found again; what is no rig is told as such."""
 
+import contextlib
+import os
+import socket
+import threading
 import time
 
 import numpy as np
@@ -8,7 +12,7 @@ from fake_board import FakeBoard
 
 from sumpglass.errors import DeviceError, VersionError
 from sumpglass.link.ports import list_ports
-from sumpglass.link.serial_port import SerialSource, probe
+from sumpglass.link.serial_port import SerialSource, is_bridge, probe
 from sumpglass.link.source import Chunk, Connection
 from sumpglass.records import Mark
 from sumpglass.store.casebook import Casebook
@@ -177,6 +181,40 @@ def test_arrivals_are_bytes_with_their_moment_and_reopening_is_told(tmp_path):
     moments = [chunk.received_s for chunk in chunks]
     assert moments == sorted(moments) and abs(moments[-1] - time.monotonic()) < 20
     assert [a.connected for a in later if isinstance(a, Connection)][0] is False
+
+
+def test_a_board_behind_a_socket_is_a_port_too(tmp_path):
+    listener = socket.create_server(("127.0.0.1", 0))
+    with FakeBoard(tmp_path) as board:
+
+        def relay():
+            connection, _ = listener.accept()
+            connection.settimeout(0.01)
+            fd = os.open(board.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+            with contextlib.suppress(OSError):
+                while True:
+                    with contextlib.suppress(TimeoutError):
+                        data = connection.recv(4096)
+                        if not data:
+                            break
+                        os.write(fd, data)
+                    with contextlib.suppress(BlockingIOError):
+                        connection.sendall(os.read(fd, 4096))
+            os.close(fd)
+
+        threading.Thread(target=relay, daemon=True).start()
+        session = Session(SerialSource(f"socket://127.0.0.1:{listener.getsockname()[1]}").start())
+        watch(session, 5, have(300))
+        session.close()
+    listener.close()
+    with pytest.raises(DeviceError, match="sumpglass ports"):
+        SerialSource("nonsense://x").start()
+
+
+def test_bridges_are_known_by_name_through_links(tmp_path):
+    link = tmp_path / "rig"
+    link.symlink_to("/dev/ttyUSB7")
+    assert is_bridge(str(link)) and is_bridge("/dev/ttyUSB0") and not is_bridge("/dev/ttyACM0")
 
 
 class Port:
