@@ -16,7 +16,9 @@ from sumpglass.faults.layout_file import built_in_names, load_layout
 from sumpglass.faults.network import circuit_for, parameter_names, solve
 from sumpglass.physics.gas import kg_s_from_lpm
 
-_spec = importlib.util.spec_from_file_location("independent_network", Path(__file__).with_name("independent_network.py"))
+_spec = importlib.util.spec_from_file_location(
+    "independent_network", Path(__file__).with_name("independent_network.py")
+)
 assert _spec is not None and _spec.loader is not None
 independent_network = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(independent_network)
@@ -54,7 +56,7 @@ def chain(*areas: float, gas_c: float = 20.0) -> tuple[Layout, dict[str, float]]
 
 
 def test_two_orifices_in_series_by_hand():
-    """Small drops, one temperature: m^2 = 2 rho A1^2 dp1 = 2 rho A2^2 dp2, so dp at the room = dp A1^2/(A1^2 + A2^2)."""
+    """Small drops, one temperature: m^2 = 2 rho A1^2 dp1 = 2 rho A2^2 dp2: at the room dp A1^2/(A1^2 + A2^2)."""
     layout, unknowns = chain(3.0, 4.0)
     unknowns["manifold_vacuum_pa"] = 20.0
     assert fast_pa(layout, layout.tests[0], unknowns) == pytest.approx(-20.0 * 9.0 / 25.0, rel=3e-4)

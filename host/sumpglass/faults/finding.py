@@ -12,7 +12,11 @@ from sumpglass.faults import next_test, verdict
 from sumpglass.faults.layout import HEALTHY, Layout
 from sumpglass.faults.next_test import Prospect
 from sumpglass.faults.ranking import Evidence, Reading, weigh
+from sumpglass.faults.twins import twins_of
 from sumpglass.faults.verdict import Shift, Split
+
+TWINS_TOLD_FROM = 0.3
+"""Twins are named once they hold this probability together."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +83,10 @@ def _warnings(
         words.append(
             f"no uncertainty given for {', '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed"
         )
+    share = {fault.id: p for fault, p in zip(layout.faults, evidence.probabilities)}
+    for twins in twins_of(layout):
+        if sum(share[name] for name in twins) >= TWINS_TOLD_FROM:
+            words.append(f"no test of this layout can tell these apart: {', '.join(twins)}")
     if undecided:
         names = ", ".join(layout.faults[f].id for f in verdict.leftover(evidence))
         rest = " that has not been refused" if refused else ""

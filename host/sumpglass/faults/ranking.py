@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sumpglass.faults.layout import Layout
-from sumpglass.faults.network import Circuit, circuit_for, parameter_names, tap_pressure_pa
+from sumpglass.faults.network import Circuit, circuit_for, parameter_names, solve
 from sumpglass.faults.normal import normal_cdf, normal_quantile
 from sumpglass.physics.gas import kg_s_from_lpm
 
@@ -34,7 +34,12 @@ WILD_SHARE = 0.01
 SCALE_PA = ASSUMED_SD_PA / ASSUMED_RELATIVE_SD
 WILD_SPAN = 2.0 * float(np.arcsinh(20000.0 / SCALE_PA))
 """A wild reading is taken as uniform over this span of asinh(p/SCALE_PA): -20 to 20 kPa."""
+TOLERANCE_PA = 0.05
+"""How well the network is solved for the weighing: far inside the noise of any reading."""
 FIRST_DRAWS = 256
+FEWEST_FIRST_DRAWS = 144
+DRAWS_TIMES_READINGS = 2600
+"""With many readings the first round is made smaller, so that a call keeps within its time."""
 ROUND_DRAWS = 160
 MOST_ROUNDS = 5
 ENOUGH_DRAWS = 90.0
@@ -144,9 +149,18 @@ class Ranges:
 
 
 def predict_pa(circuits: Sequence[Circuit], values: FloatArray) -> FloatArray:
-    """(draws, circuits) gauge pressure that each test reads; `values` as `Ranges.values` gives them."""
+    """(draws, circuits) gauge pressure that each test reads; `values` as `Ranges.values` gives them.
+
+    Tests that differ only in where the gauge sits share one solution.
+    """
     areas, blow_by, manifold = values * 1e-6, kg_s_from_lpm(values[-2]), -values[-1]
-    return np.stack([tap_pressure_pa(circuit, areas, blow_by, manifold) for circuit in circuits], axis=1)
+    solved: dict[bytes, FloatArray] = {}
+    columns = []
+    for circuit in circuits:
+        if circuit.alike not in solved:
+            solved[circuit.alike] = solve(circuit, areas, blow_by, manifold, TOLERANCE_PA).pressure_pa
+        columns.append(solved[circuit.alike][circuit.tap])
+    return np.stack(columns, axis=1)
 
 
 def chances_of(readings: Sequence[Reading], predicted_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -200,8 +214,9 @@ class _Weighing:
     def _first(self) -> list[Sample]:
         """Draws from the ranges, one Latin hypercube for all faults: what they share then cancels in their ratio."""
         faults, parameters = len(self.layout.faults), self.ranges.low.shape[1]
-        strata = self.rng.permuted(np.tile(np.arange(FIRST_DRAWS, dtype=float), (parameters, 1)), axis=1)
-        latent = normal_quantile((strata + self.rng.uniform(size=strata.shape)) / FIRST_DRAWS).T
+        draws = min(FIRST_DRAWS, max(FEWEST_FIRST_DRAWS, DRAWS_TIMES_READINGS // max(len(self.readings), 1)))
+        strata = self.rng.permuted(np.tile(np.arange(draws, dtype=float), (parameters, 1)), axis=1)
+        latent = normal_quantile((strata + self.rng.uniform(size=strata.shape)) / draws).T
         predicted = self._predict([(f, latent) for f in range(faults)])
         samples = []
         for part in predicted:
