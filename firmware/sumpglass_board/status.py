@@ -47,12 +47,14 @@ class Status:
 
     def __init__(self):
         self._sent = 0
+        self._free = gc.mem_free()
 
     def collect(self, groups):
         """Give memory back, seldom while a soft timer runs."""
         soft = any([not group.hard for group in groups])
         if not soft or self._sent % COLLECT_SOFT_EVERY == 0:
             gc.collect()
+            self._free = gc.mem_free()
         self._sent += 1
 
     def fields(self, rig, groups):
@@ -76,7 +78,7 @@ class Status:
             "dropped_frames": rig.sender.dropped,
             "damaged_requests": rig.reader.damaged & 0xFFFF,
             "largest_lateness_us": largest,
-            "free_memory_bytes": gc.mem_free(),
+            "free_memory_bytes": self._free,  # after the last collection: garbage in between is no want
             "supply_mv": 0 if supply is None else max(0, min(65535, int(supply))),
             "temperature_centidegrees": L.UNKNOWN_TEMPERATURE if temperature is None else int(temperature * 100),
             "reference_counts": L.NO_REFERENCE if reference is None else int(round(reference)),

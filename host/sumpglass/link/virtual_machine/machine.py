@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Stand-in for MicroPython's `machine` on a Pico: what the firmware calls, as the rp2 port documents it."""
 
 import world as surroundings

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Stand-in for the parts of `machine` that few boards use: PWM and I2C."""
 
 import errno

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Stand-in for `select` on a live board: the real one, with the board's timers run while it waits."""
 
 import select as host_select

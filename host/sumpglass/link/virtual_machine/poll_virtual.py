@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Stand-in for `select` on a board in virtual time: waiting is when time goes on; requests come from a script."""
 
 import select as host_select

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """The interpreter's prompt of a virtual board: the friendly and the raw one, as MicroPython documents them.
 
 Raw: Ctrl-A enters and says `raw REPL; CTRL-B to exit`; text up to Ctrl-D is run, answered by `OK`, its output, 0x04,

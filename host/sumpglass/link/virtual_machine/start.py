@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Starts the unchanged firmware in a virtual board: `micropython -X heapsize=192K start.py CONFIG.json`."""
 
 import json

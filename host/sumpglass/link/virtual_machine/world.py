@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """The world around a virtual board: its time, its timers, and the pressure at its sensors.
 
 Runs under the MicroPython Unix port. Two ways of time: "real" follows the host's clock; "virtual" moves only when the

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Parts on a bus, written from their data sheets and apart from the firmware's drivers."""
 
 

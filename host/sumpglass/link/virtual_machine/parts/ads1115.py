@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """ADS1115: a pointer, a conversion and a configuration register; single-shot and continuous conversions."""
 
 VOLTS = (6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256)

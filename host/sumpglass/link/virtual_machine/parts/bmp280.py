@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """BMP280: id, calibration words, 20-bit readings that its compensation turns back into the room's pressure."""
 
 import struct

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """14-bit bridge sensor: two status bits and 14 bits, then 11 bits of temperature; 10 to 90 % of 2^14 over its range."""
 
 UPDATE_US = 460

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """HX710B: data low when a conversion is ready, 24 bits out on the clock, 25 to 27 pulses choose the next conversion."""
 
 PERIODS_US = {25: 100000, 26: 100000, 27: 25000}

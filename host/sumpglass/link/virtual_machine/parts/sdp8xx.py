@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """SDP8xx: commands, 18-byte product number, 9-byte results, CRC-8 after each word; no acknowledge while not ready."""
 
 from parts import centipascals_to

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """XGZP6897D: register 0x30 begins a conversion and tells when it is done; 24 bits of pressure from 0x06."""
 
 CONVERSION_US = 10000
