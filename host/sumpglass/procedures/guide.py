@@ -34,6 +34,7 @@ ENGINE_ON_S = 2.0
 RELIEVED = 0.6
 """A stop call ends when the size of the level is below this part of the limit."""
 TRACE_POINTS = 3000
+FAST_TRACE_POINTS = 30000
 STATE_SCHEMA = "sumpglass/guide-state/1"
 
 
@@ -134,6 +135,8 @@ class Guide:
         self._extremes: tuple[float | None, float | None] = (None, None)
         self._next_tick_s: float | None = None
         self._held = 0
+        self._armed = False
+        """Somebody said that the step is done; its reading waits for the level to settle."""
         self._steady_since: float | None = None
         self._dead_since: float | None = None
         self._stop = ""
@@ -269,6 +272,9 @@ class Guide:
             return [Told(self._stop)]
         if step.reading is None:
             return self._done(None)
+        if step.by_hand and self._steady_since is None and not self._armed:
+            self._armed = True
+            return [Told("Noted. It is read as soon as it has settled; press again to read it now")]
         level = self._level_by_hand()
         if level is None:
             return [Told("There are too few samples in this step to take a reading")]
@@ -336,6 +342,7 @@ class Guide:
         self._index = index
         step = self.steps[index]
         self._began_s = None
+        self._armed = False
         self._held, self._steady_since, self._clipped_since = 0, None, None
         self._extremes = (None, None)
         self._condition = ConditionNow(False, step.condition_words)
@@ -413,7 +420,7 @@ class Guide:
             return []
         self._condition = step.condition(view)
         self._held = self._held + 1 if self._condition.met else 0
-        if step.by_hand or self._held < HOLD_TICKS:
+        if (step.by_hand and not self._armed) or self._held < HOLD_TICKS:
             return []
         if step.reading is None:
             return self._done(None)
@@ -423,8 +430,9 @@ class Guide:
         return self._take(step, steady, "", level is not None) if steady is not None else []
 
     def _look_after_rig(self, step: Step, view: SignalView) -> list[GuideEvent]:
-        if self._pause_kind in ("tap_off", "quiet"):
-            alive = view.swing_pa > 4.0 or (view.level_pa is not None and abs(view.level_pa) > 60.0)
+        if self._pause_kind in ("tap_off", "quiet", "line_blocked"):
+            level_alive = view.level_pa is not None and abs(view.level_pa) > 60.0
+            alive = view.swing_pa > 4.0 or (level_alive and self._pause_kind != "line_blocked")
             if alive and view.engine != "stopped":
                 self._engine_on_since = self._engine_on_since or view.now_s
                 if view.now_s - self._engine_on_since >= ENGINE_ON_S:
@@ -532,6 +540,7 @@ class Guide:
             return None
         level = level_of(t, p)
         drift = abs(float(p[: len(p) // 3].mean() - p[-(len(p) // 3) :].mean()))
+        drift = max(drift, abs(self._keeper.to_come_pa(began)))
         return SettledLevel(
             level.t0_s,
             level.t1_s,
@@ -554,7 +563,7 @@ class Guide:
 
     def _trace(self) -> tuple[FloatArray, FloatArray]:
         t, p = self._keeper.since(self._began_s or 0.0)
-        each = max(1, len(t) // TRACE_POINTS)
+        each = max(1, len(t) // (FAST_TRACE_POINTS if self.steps[self._index].keeps_pulses else TRACE_POINTS))
         n = len(t) // each * each
         return t[:n].reshape(-1, each).mean(axis=1), p[:n].reshape(-1, each).mean(axis=1)
 

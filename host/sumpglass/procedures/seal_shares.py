@@ -22,7 +22,7 @@ from sumpglass.records import FloatArray
 REPEATABILITY = 0.005
 """Relative standard uncertainty with which an idling engine comes back to the same vacuum. An assumption; repeated
 readings with nothing capped take its place when they scatter more."""
-CHOKED_SHARE = (1.2, 0.3)
+CHOKED_SHARE = (1.3, 0.4)
 """Suction over net draw at zero gauge, and its standard uncertainty (common practice, no source)."""
 LEVEL = 0.05
 

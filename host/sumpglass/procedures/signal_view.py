@@ -19,6 +19,7 @@ LONGEST_S = 900.0
 NEED_S = 4.0
 """A level that has been flat for so long has settled."""
 BLOCK_S = 0.25
+SETTLING_LONGEST_S = 30.0
 QUIET_RMS_PA = 4.0
 """Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
 
@@ -114,7 +115,34 @@ class SignalKeeper:
         t, p = self.since(start)
         if len(p) < 8 or t[-1] - t[0] < 0.9 * need_s:
             return None
-        return level_of(t, p) if is_flat(t, p, BLOCK_S) else None
+        if not is_flat(t, p, BLOCK_S) or self._still_settling(began_s, float(p.mean())):
+            return None
+        return level_of(t, p)
+
+    def _still_settling(self, began_s: float, level_pa: float) -> bool:
+        """Is a slow settling still under way beneath the noise? Given up after a while: an engine that wanders never
+        rests."""
+        if self.now_s - began_s > SETTLING_LONGEST_S:
+            return False
+        return abs(self.to_come_pa(began_s, 0.004 * abs(level_pa))) > 0.005 * abs(level_pa) + 0.5
+
+    def to_come_pa(self, began_s: float, least_pa: float = 0.0) -> float:
+        """What a settling that runs out exponentially still has to go, signed; 0 where none is seen.
+
+        Three windows in a row: their differences shrink by a constant ratio r, and r/(1-r) of the last one is to come.
+        Differences under `least_pa` are no settling.
+        """
+        window = min(4.0, (self.now_s - began_s) / 4.0)
+        t, p = self.since(self.now_s - 3.0 * window)
+        parts = [p[(t >= self.now_s - k * window) & (t < self.now_s - (k - 1) * window)] for k in (3, 2, 1)]
+        if min(len(part) for part in parts) < 4:
+            return 0.0
+        first, second, third = (float(part.mean()) for part in parts)
+        before, last = second - first, third - second
+        if before * last <= 0 or abs(before) < least_pa:
+            return 0.0
+        ratio = min(last / before, 0.9)
+        return last * ratio / (1.0 - ratio)
 
     def view(
         self,

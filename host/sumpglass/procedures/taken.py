@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -45,12 +46,12 @@ class Taken:
         """RMS of the pulses."""
         return float(np.sqrt(np.mean(self.swing_pa**2)))
 
-    def as_opening(self, opening_mm: float) -> Reading:
-        """As a reading with a known opening."""
-        shape = -self.swing_pa
+    def as_opening(self, opening_mm: float, repeatability: float = 0.0) -> Reading:
+        """As a reading with a known opening. `repeatability`: how well, relative, the engine comes back to a level."""
+        u_pa = math.hypot(self.u_pa, repeatability * self.mean_pa)
         if self.bound == "deeper":
-            return Reading(opening_mm, None, self.u_pa, -self.mean_pa, name=self.name)
-        return Reading(opening_mm, -self.mean_pa, self.u_pa, shape_pa=shape, name=f"recorded {self.name}")
+            return Reading(opening_mm, None, u_pa, -self.mean_pa, name=self.name)
+        return Reading(opening_mm, -self.mean_pa, u_pa, shape_pa=-self.swing_pa, name=f"recorded {self.name}")
 
     def to_fields(self) -> dict[str, Any]:
         """Plain values for JSON."""

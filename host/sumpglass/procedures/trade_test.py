@@ -78,6 +78,8 @@ class Step:
     """Time that settling should take."""
     keeps_trace: bool = False
     """The whole trace of the step is kept with its reading (a decay)."""
+    keeps_pulses: bool = False
+    """That trace is kept sample by sample, not thinned."""
     skip: Callable[[Sequence[Taken]], str | None] | None = None
     mark: str = ""
     """Mark to set when the step begins, so that the recording can be judged again without the guide."""

@@ -12,6 +12,7 @@ from sumpglass.errors import InputError
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
 from sumpglass.procedures.openings import BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
+from sumpglass.records import Recording
 from sumpglass.store.csv_table import CsvTable, read_header, read_table
 from sumpglass.workflows.load_recording import load_recording
 
@@ -43,32 +44,42 @@ def size_leak_of_file(
     bore_u95_mm: float = BORE_U95_MM,
 ) -> tuple[LeakSize, LeakInput]:
     """Leak size from `path`, a table CSV or a recording. Raises InputError."""
-    room = room or Room()
     if is_table(path):
         given = readings_in_table(path, zero_pa)
     else:
         recording = load_recording(path)
         try:
-            taken = readings_of(recording, zero_pa, range_pa)
+            return size_leak_of_recording(recording, room, zero_pa, range_pa, bore_u95_mm)
         except InputError as error:
             raise InputError(f"{path}: {error}") from None
-        given = LeakInput(taken.readings, True, taken.zero_u_pa, taken.warnings, recording.source != "csv")
+    try:
+        return _sized(given, room, bore_u95_mm), given
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def size_leak_of_recording(
+    recording: Recording,
+    room: Room | None = None,
+    zero_pa: float | None = None,
+    range_pa: float | None = None,
+    bore_u95_mm: float = BORE_U95_MM,
+) -> tuple[LeakSize, LeakInput]:
+    """Leak size from the marked stretches of a recording. Raises InputError."""
+    taken = readings_of(recording, zero_pa, range_pa)
+    given = LeakInput(taken.readings, True, taken.zero_u_pa, taken.warnings, recording.source != "csv")
+    return _sized(given, room, bore_u95_mm), given
+
+
+def _sized(given: LeakInput, room: Room | None, bore_u95_mm: float) -> LeakSize:
+    room = room or Room()
     other_gas_k = None
     if room.gas_k is None:
         warm = dataclasses.replace(room, gas_k=WARM_GAS_K)
         room, other_gas_k = (warm, room.temperature_k) if given.warm_gas else (room, WARM_GAS_K)
-    try:
-        size = size_leak(
-            given.readings,
-            room,
-            given.zero_u_pa,
-            given.uncertainty_stated,
-            bore_u95_mm,
-            other_gas_k=other_gas_k,
-        )
-        return size, given
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
+    return size_leak(
+        given.readings, room, given.zero_u_pa, given.uncertainty_stated, bore_u95_mm, other_gas_k=other_gas_k
+    )
 
 
 def is_table(path: str) -> bool:

@@ -16,13 +16,16 @@ from sumpglass.procedures.trade._common import zero_u
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
 
 OPENINGS_MM = (5.0, 4.0, 3.2, 2.5, 2.0, 1.5, 1.0)
+REPEATABILITY = 0.01
+"""Relative standard uncertainty with which an idling engine holds one vacuum over minutes: its speed and its blow-by
+wander more slowly than a reading lasts (common practice, no source)."""
 _FITS: dict[tuple[Any, ...], LeakSize] = {}
 _PROOF = "It does not say where the leak is. Hot seals may leak otherwise than cold ones."
 
 
 def _readings(taken: Sequence[Taken]) -> list[Reading]:
     newest = {t.values["opening_mm"]: t for t in taken if "opening_mm" in t.values}
-    return [t.as_opening(mm) for mm, t in newest.items()]
+    return [t.as_opening(mm, REPEATABILITY) for mm, t in newest.items()]
 
 
 def _size(taken: Sequence[Taken], settings: Mapping[str, Any]) -> LeakSize:

@@ -37,6 +37,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
             reading="pulses",
             engine="running",
             keeps_trace=True,
+            keeps_pulses=True,
             mark="note pulse balance",
         ),
     )

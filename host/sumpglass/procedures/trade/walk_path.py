@@ -17,6 +17,7 @@ DEFAULT_POINTS = (
     "end of the suction hose",
     "breather hose",
 )
+# A point without draw shows no pulses either, so the engine is not looked after here.
 _PROOF = "It finds the first stoppage from the source; one behind it, or a leak, is not excluded."
 
 
@@ -58,7 +59,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
             condition_words="a level that has settled",
             reading=f"point {points[index]}",
             values={"index": index, "draws_beyond_pa": beyond},
-            engine="running",
+            engine="any",
             settle_s=5.0,
             by_hand=number > 0,
             skip=_known(index, points),

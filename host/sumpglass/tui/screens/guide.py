@@ -20,6 +20,7 @@ from sumpglass.procedures.guide import (
     StopCall,
 )
 from sumpglass.procedures.trade_test import TradeTest, all_tests, find_test
+from sumpglass.records import Happening
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.foot import KeyBar
 from sumpglass.tui.widgets.guide_pane import GuidePane, TestList
@@ -30,6 +31,8 @@ from sumpglass.workflows.live import HappeningNow, LiveEvent, MarkNow, Pulses, R
 if TYPE_CHECKING:
     from sumpglass.tui.app import SumpglassApp
 
+SURE = 0.7
+"""A rig fault less likely than this does not hold a test up."""
 REDRAW_S = 0.2
 LEVEL_COLUMNS = 34
 LIST_KEYS = (
@@ -54,6 +57,10 @@ VERDICT_KEYS = (
     ("u", "unit", "unit"),
     ("esc", "dashboard", "leave"),
 )
+
+
+def _sure(happening: Happening) -> bool:
+    return happening.kind == "rig_fault" and happening.p_cause >= SURE
 
 
 class GuideScreen(Screen[None]):
@@ -163,7 +170,7 @@ class GuideScreen(Screen[None]):
             elif isinstance(event, Pulses):
                 self._handle(guide.engine(event.engine, event.firing_hz))
             elif isinstance(event, HappeningNow) and event.happening.withdrawn_s is None:
-                self._handle(guide.happening(event.happening.cause) if event.happening.kind == "rig_fault" else [])
+                self._handle(guide.happening(event.happening.cause) if _sure(event.happening) else [])
             elif isinstance(event, Reading):
                 self._handle(guide.connection(event.connected))
                 self._handle(guide.clipping(event.clipped))
