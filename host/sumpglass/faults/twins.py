@@ -9,7 +9,8 @@ from sumpglass.faults.network import circuit_for, parameter_names
 def twins_of(layout: Layout) -> list[tuple[str, ...]]:
     """Groups of fault ids with the same effect in every test: same ranges, on parts that every test joins alike."""
     names = parameter_names(layout)
-    healthy: dict[str, Range] = {part.id: part.cda_mm2 for part in (*layout.edges, *layout.seals)}
+    healthy: dict[str, Range] = {edge.id: edge.cda_mm2 for edge in layout.edges}
+    healthy |= {seal.id: seal.cda_mm2 for seal in layout.seals}
     circuits = [circuit_for(layout, test) for test in layout.tests]
 
     def place(part: str) -> tuple[object, ...]:

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from sumpglass.faults.layout import Edge, Fault, Layout, LayoutTest, Opening, Seal
 from sumpglass.faults.layout_file import built_in_names, load_layout
-from sumpglass.faults.network import Circuit, Solution, _law_flow, _squared_flow, circuit_for, solve
+from sumpglass.faults.network import Circuit, Solution, circuit_for, solve
+from sumpglass.faults.network_steps import law_flow, squared_flow
 from sumpglass.faults.ranking import Ranges
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.physics.orifice import mass_flow_kg_s
@@ -40,8 +41,8 @@ def test_mass_balances_in_every_test_of_every_layout(name):
         assert np.max(imbalance(circuit, solution, blow_by) / largest) < 1e-9
         assert solution.bracketed == 0
         # And each flow is the one that its pressures drive: the difference it would need is within 1 mPa of theirs.
-        area = np.maximum(circuit.members @ (values * 1e-6) + circuit.fixed_area_m2[:, None], 1e-18)
-        signed, slope_start, slope_end = _squared_flow(circuit, solution.pressure_pa)
+        area = circuit.areas(values * 1e-6)
+        signed, slope_start, slope_end = squared_flow(circuit, solution.pressure_pa)
         needed = solution.flow_kg_s * np.abs(solution.flow_kg_s) / area**2
         off = np.abs(needed - signed) / np.maximum(slope_start, slope_end)
         counts = np.where(circuit.one_way[:, None], solution.flow_kg_s, np.abs(solution.flow_kg_s)) > 1e-8 * largest
@@ -91,7 +92,7 @@ def test_elements_follow_the_orifice_of_the_physics_layer():
     layout = network((Edge("e", "", "manifold", "crankcase", (1.0, 1.0)),), (), ("manifold", "room", "crankcase"))
     circuit = circuit_for(layout, layout.tests[0])
     pressure = np.array([[-500.0, -9e4, 3e4, 4.0], [0.0] * 4, [-6e4] * 4])
-    got = _law_flow(circuit, np.full((len(circuit.start), 4), 2e-6), pressure)
+    got = law_flow(circuit, np.full((len(circuit.start), 4), 2e-6), pressure)
     for row, (a, b) in enumerate(zip(circuit.start, circuit.end)):
         temperature = [293.15 if node == 1 else 343.15 for node in (a, b)]
         wanted = mass_flow_kg_s(2e-6, pressure[a] + 101325.0, pressure[b] + 101325.0, *temperature)

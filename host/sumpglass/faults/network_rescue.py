@@ -1,0 +1,130 @@
+"""What finishes the draws on which Newton's method does not settle: check valves that flutter, mostly."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sumpglass.faults.circuit import Circuit
+from sumpglass.faults.network_steps import (
+    CLOSED_SHARE,
+    FloatArray,
+    Numbers,
+    State,
+    balance_step,
+    law_flow,
+    newton,
+    newton_step,
+    squared_flow,
+    still_flow,
+)
+from sumpglass.units import STANDARD_ATMOSPHERE_PA
+
+
+def by_continuation(
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
+) -> Numbers:
+    """Try `draws` again, in place, from networks whose orifices are nearly laminar and are sharpened step by step.
+
+    Returns those that even so have not settled. Damped Newton steps in the pressures: a step that does not lessen the
+    greatest imbalance of a draw is halved.
+    """
+    pressure, flow = state
+    part, source = area[:, draws], blow_by[draws]
+    p = pressure[:, draws]
+    p[: circuit.inner] = 0.0
+    lowest = np.minimum(p[-1], 0.0)
+    for softness in 10.0 ** np.arange(6.0, -5.0, -2.0):
+        for _ in range(6):
+            constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
+            step = balance_step(circuit, source, constant, gain_start, gain_end)
+            if np.all(np.abs(step) < 0.1):
+                break
+            before, worst = p.copy(), _imbalance(circuit, source, constant)
+            scale = np.ones(len(draws))
+            for _ in range(8):
+                p[: circuit.inner] = np.maximum(before[: circuit.inner] + scale * step, lowest)
+                worse = _imbalance(circuit, source, _soft_flow(circuit, part, p, softness)[0]) > worst
+                if not worse.any():
+                    break
+                scale = np.where(worse, 0.5 * scale, scale)
+    pressure[:, draws] = p
+    flow[:, draws] = law_flow(circuit, part, p)
+    rest = newton(circuit, area, blow_by, state, tolerance_pa, draws)[1]
+    return newton(circuit, area, blow_by, state, tolerance_pa, rest, 0.4)[1] if len(rest) else rest
+
+
+def _soft_flow(
+    circuit: Circuit, area: FloatArray, p: FloatArray, softness: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Flow of orifices that are laminar where the squared flow per squared area is below `softness`, and its slopes."""
+    signed, slope_start, slope_end = squared_flow(circuit, p)
+    passes = np.where(circuit.one_way[:, None] & (signed < 0.0), CLOSED_SHARE * area, area)
+    size = np.abs(signed)
+    root = np.sqrt(size + softness)
+    slope = passes * (0.5 * size + softness) / (root * (size + softness))
+    return passes * signed / root, slope * slope_start, slope * slope_end
+
+
+def _imbalance(circuit: Circuit, source: FloatArray, flow: FloatArray) -> FloatArray:
+    """(draws,) greatest net inflow of any inner node, without sign."""
+    net = np.zeros((len(circuit.nodes), flow.shape[1]))
+    for e, (a, b) in enumerate(zip(circuit.start.tolist(), circuit.end.tolist())):
+        net[a] -= flow[e]
+        net[b] += flow[e]
+    if circuit.source >= 0:
+        net[circuit.source] += source
+    return np.asarray(np.max(np.abs(net[: circuit.inner]), axis=0))
+
+
+def by_bracket(circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers) -> None:
+    """Finish `draws` by node-wise bisection, sweep after sweep, from below; in place.
+
+    The net inflow of a node falls with its own pressure and rises with its neighbours': starting with every inner
+    node at the lowest pressure there is, each sweep raises the pressures towards the solution and never past it.
+    """
+    if not len(draws):
+        return
+    pressure, flow = state
+    inner = circuit.inner
+    part, source = area[:, draws], blow_by[draws]
+    p = pressure[:, draws]
+    p[:inner] = np.minimum(p[-1], 0.0)
+    touching = [np.flatnonzero((circuit.start == i) | (circuit.end == i)) for i in range(inner)]
+    for _ in range(1000):
+        before = p[:inner].copy()
+        for i in range(inner):
+            inflow = source if circuit.source == i else np.zeros(len(draws))
+            p[i] = _balanced(circuit, part, p, i, touching[i], inflow)
+        if np.all(np.abs(p[:inner] - before) <= 1e-10 * (p[:inner] + STANDARD_ATMOSPHERE_PA)):
+            break
+    law = law_flow(circuit, part, p)
+    # The last digits of a pressure drive a flow through wide passages: one Newton step puts the balance right.
+    with np.errstate(over="ignore", invalid="ignore"):
+        balanced = newton_step(circuit, np.square(part), source, p, law, still_flow(law))[1]
+    pressure[:, draws] = p
+    flow[:, draws] = np.where(np.isfinite(balanced), balanced, law)
+
+
+def _balanced(
+    circuit: Circuit, area: FloatArray, p: FloatArray, node: int, touching: Numbers, inflow: FloatArray
+) -> FloatArray:
+    """Pressure of `node` at which its flows balance, the other pressures held; bisection in the gauge pressure."""
+    sign = np.where(circuit.end[touching] == node, 1.0, -1.0)[:, None]
+    trial = p.copy()
+
+    def excess(value: FloatArray) -> FloatArray:
+        trial[node] = value
+        return np.sum(sign * law_flow(circuit, area, trial)[touching], axis=0) + inflow
+
+    low = p[node].copy()
+    high = np.maximum(np.max(p, axis=0), 0.0)
+    for _ in range(60):
+        above = excess(high) > 0.0
+        if not above.any():
+            break
+        high = np.where(above, 2.0 * high + STANDARD_ATMOSPHERE_PA, high)
+    for _ in range(55):
+        middle = 0.5 * (low + high)
+        positive = excess(middle) > 0.0
+        low, high = np.where(positive, middle, low), np.where(positive, high, middle)
+    return low
