@@ -65,6 +65,8 @@ MAINS_HZ = 0.15
 HUM_COST = 2.0
 WHISTLE_COST = 3.0
 """Log odds against taking lines for hum, and the strongest line for a tone of other origin."""
+SLOW_RPM, SLOW_COST = 650.0, 4.0
+"""Engines seldom run below this speed: log odds against a speed, per factor e below it (common practice, no source)."""
 SURE_BY = 2.0
 TOLERANCE = 0.006
 """How far a line may lie from its tooth, relative, besides half a bin."""
@@ -207,6 +209,7 @@ def _combs(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -
                     continue
                 share = likely.get(order, ODD_STRONGEST * (1.0 if order == 1 else 0.3))
                 score = float(np.log(share * layout.share * count_share))
+                score -= SLOW_COST * max(0.0, float(np.log(SLOW_RPM / (120.0 * cycle))))
                 trials.append((score + _pattern(lines, cycle, count, layout, bin_hz, rate_hz), cycle, count))
     return trials
 

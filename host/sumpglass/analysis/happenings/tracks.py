@@ -56,6 +56,8 @@ class Track:
     slow_pa: FloatArray
     """Hann mean over 1 s."""
     slow_sigma_pa: FloatArray
+    wander_pa: FloatArray
+    """By how much the slow level moves from one block to the next while nothing happens."""
     energy_pa2: FloatArray
     """Variance of the samples about their mean over the last `PULSE_S`; NaN without samples."""
     energy_ref_pa2: FloatArray
@@ -106,7 +108,7 @@ class Tracker:
         self.origin = hop
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
-        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf])
+        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf, 0.0])
         self._summary: FloatArray = np.empty((len(LENGTHS_S) + 4, 0))
         self._deepest = 0.0
         self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
@@ -135,7 +137,7 @@ class Tracker:
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
             hops.first, levels[choice, where], yard[1], delay[choice], levels[regain, where], yard[7],
-            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], energy, yard[3], yard[5], still,
+            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], energy, yard[3], yard[5], still,
             yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 
@@ -159,8 +161,9 @@ class Tracker:
         return run.astype(float), is_still
 
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
-        """(9, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops,
-        least energy of the past; then window and spread for a level that comes back, and spread of the calm level.
+        """(10, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops,
+        least energy of the past; then window and spread for a level that comes back, and spread of the calm level;
+        and the wander of the slow level.
         """
         n = levels.shape[1]
         pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
@@ -176,7 +179,7 @@ class Tracker:
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
-        """(9, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
+        """(10, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
         spreads = rows[: len(LENGTHS_S)].std(axis=2)
         level = rows[len(LENGTHS_S) - 1].mean(axis=1)
         known = ~np.isnan(rows[-2])
@@ -204,10 +207,14 @@ class Tracker:
         calm = np.maximum(choice, CALM)
         share = np.nanmax(window[-1], axis=1)
         least = np.where(np.isnan(long), np.inf, long).min(axis=1)
+        # The median of the steps between blocks is blind to the one step that a happening makes.
+        steps = np.abs(np.diff(np.lib.stride_tricks.sliding_window_view(past[-4], LONG_BLOCKS), axis=-1))
+        wander = np.nan_to_num(_median_of_known(steps)) / 0.954
         at = np.arange(blocks)
         return np.vstack(
-            [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at]]
-        )
+            [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at],
+             wander]
+        )  # fmt: skip
 
 
 def _low_of_known(window: FloatArray) -> FloatArray:

@@ -18,6 +18,8 @@ from sumpglass.records import FloatArray
 SIGMAS = 2.0
 LEAST_SIGMAS = 7.0
 SIGN_SIGMAS = 4.0
+LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.0, 25.0
+"""A sensor that drifts to and fro in seconds is no vacuum and no pressure; capped, since a level that settles moves too."""
 LEAST_PA = 15.0
 """A vacuum of less than one and a half millimetres of water is no vacuum to lose (common practice, no source)."""
 DROP_SHARE = 0.6
@@ -146,7 +148,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     vacuum = settled_reference(track, hop_s, watch.fresh_from, -1, railed)
     pressure = settled_reference(track, hop_s, watch.fresh_from, 1, railed)
     with np.errstate(invalid="ignore"):
-        least = np.maximum(max(watch.zero_u95_pa, LEAST_PA), LEAST_SIGMAS * sigma)
+        least = np.maximum(max(watch.zero_u95_pa, LEAST_PA), LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
         rising = trends(level, hop_s)[0]
         short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
@@ -154,8 +156,9 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             "loss": np.isfinite(vacuum) & (vacuum < -least) & ((level > 0.5 * vacuum + SIGMAS * sigma) | leads),
             "fade": np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma),
         }
-        edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa
-        slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa
+        wander = np.minimum(SIGN_WANDERS * track.wander_pa, MOST_WANDER_PA)
+        edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa + wander
+        slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa + wander
         if watch.sign == 0:
             back = 2 * round(SETTLED_S / hop_s)
             settled = np.zeros(len(level), bool)
