@@ -88,6 +88,7 @@ def test_zero_is_measured_kept_and_told(board):
     assert '"zeros": {"0": [' in (board.flash / "settings.json").read_text()
 
 
+@pytest.mark.slow
 def test_settings_are_read_written_as_a_whole_or_refused(board):
     import json
     import zlib
@@ -196,6 +197,7 @@ def test_unplug_and_replug(board):
     assert not talk.ask(wire.IDENTIFY, name="identity")["flags"] & 1
 
 
+@pytest.mark.slow
 def test_a_port_that_takes_nothing_costs_frames_and_no_more(board, monkeypatch):
     talk = Talk(board.port)
     talk.ask(wire.START, {"channel_mask": 0})
@@ -260,3 +262,26 @@ def test_noise_in_the_stream_costs_the_frames_that_it_hits(board):
     talk.read(1.0)
     assert talk.receiver.damaged >= 1
     assert len(samples_of(talk.messages)) >= 13
+
+
+@pytest.mark.slow
+def test_a_blank_board_takes_the_firmware_from_mpremote():
+    from pathlib import Path
+
+    from sumpglass.deploy.payload import find_payload
+
+    root = Path(__file__).resolve().parents[2]
+    with VirtualBoard(SineSource(), firmware=False) as board:
+        time.sleep(0.3)
+        for name in ("sumpglass_board", "sumpglass_wire"):
+            folder = next(iter(root.glob(f"*/{name}")))
+            copied = mpremote(board, "cp", "-r", str(folder), ":")
+            assert copied.returncode == 0, copied.stderr
+        mpremote(board, "cp", str(root / "firmware" / "board_root" / "main.py"), ":main.py")
+        mpremote(board, "reset")
+        time.sleep(1.5)
+        talk = Talk(board.port)
+        identity = talk.ask(wire.IDENTIFY, name="identity")
+        assert identity["firmware_digest"].hex() == find_payload().digest[:16]
+        talk.ask(wire.START, {"channel_mask": 0})
+        assert talk.wait_for("status")

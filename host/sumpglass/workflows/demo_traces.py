@@ -58,7 +58,7 @@ RECIPES = (
            note="The board's tick counter wraps 20 s after power-on, and its crystal is 80 ppm fast."),
     Recipe("condensate-in-the-line", "line-blocked", 60.0, 15),
     Recipe("wet-connector", "sensor-rail", 45.0, 16),
-    Recipe("worn-six", "worn-six", 40.0, 17),
+    Recipe("worn-six", "worn-six", 24.0, 17),
     Recipe("uneven-twin", "twin", 45.0, 18),
     Recipe("slow-link", "suction-lost", 55.0, 19, decimation=50,
            note="Bins of 50 samples with least, greatest and mean square: what a slow link carries."),
@@ -76,16 +76,24 @@ class Trace:
     facts: str
 
 
-def make_trace(recipe: Recipe) -> Trace:
-    """Run the firmware, then tell the truth. The same recipe gives the same bytes."""
-    scenario = replace(scenario_named(recipe.scenario), duration_s=recipe.seconds)
-    kept = [step for step in scenario.steps if step.t_s < recipe.seconds]
-    scenario = replace(scenario, steps=tuple(kept))
+def run_firmware(recipe: Recipe) -> bytes:
+    """What the board sends. The same recipe gives the same bytes."""
     extra = recipe.board | {"free_memory_bytes": FREE_MEMORY_BYTES}
-    capture = capture_virtual(
-        scenario, recipe.seconds, list(_requests(recipe)), recipe.seed,
+    return capture_virtual(
+        _scenario(recipe), recipe.seconds, list(_requests(recipe)), recipe.seed,
         presses=[(down, down + 0.2) for down in recipe.presses_s], extra=extra,
     )  # fmt: skip
+
+
+def _scenario(recipe: Recipe) -> Scenario:
+    """The named scenario, cut to the recipe's length."""
+    scenario = replace(scenario_named(recipe.scenario), duration_s=recipe.seconds)
+    return replace(scenario, steps=tuple(step for step in scenario.steps if step.t_s < recipe.seconds))
+
+
+def make_trace(recipe: Recipe) -> Trace:
+    """Run the firmware, then tell the truth."""
+    scenario, capture = _scenario(recipe), run_firmware(recipe)
     begin_s, samples, marks = _look_into(capture, recipe)
     link: dict[str, Any] = {}
     if recipe.damage:

@@ -89,6 +89,11 @@ def _install():
         system = _copy(host_os, "chdir ilistdir listdir mkdir remove rename rmdir stat statvfs unlink")
         system.urandom = lambda count: bytes([(seed * (index + 3) * 40503 >> 7) & 0xFF for index in range(count)])
         sys.modules["os"] = system
+    elif not world.virtual and not CONFIG.get("packages"):
+        # A board that is about to be deployed to: its root has the name "", which this system does not know.
+        system = _copy(host_os, "chdir getcwd ilistdir listdir mkdir remove rename rmdir statvfs unlink urandom")
+        system.stat = lambda path: host_os.stat(path or ".")
+        sys.modules["os"] = system
     names = _copy(sys, "stdin stdout modules path print_exception exit version implementation maxsize byteorder")
     names.implementation = Implementation
     names.platform = "rp2"
