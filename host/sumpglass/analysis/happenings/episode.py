@@ -53,6 +53,8 @@ class Episode:
     railed: bool = False
     silent: bool = False
     edge_samples: float = 0.0
+    fault_s: float | None = None
+    """When a code began to stand still, or a rail was reached: the onset of the rig fault."""
     ended_s: float | None = None
     """When the pulses had ended, for an episode that was opened by their end."""
 
@@ -89,7 +91,7 @@ class Episode:
             else track.slow_sigma_pa[at]
         )
         level_u = float(np.hypot(zero_u95_pa / 2, slow_sigma if np.isfinite(slow_sigma) else zero_u95_pa))
-        if self.opened_by == "drop" and not self.keys:
+        if self.opened_by == "drop" and not self.keys and not self.still and not self.railed:
             return  # Neither did the pulses end nor was anything flagged.
         found = measure(t, p, self.onset_s, duration, rise, self.window_hops * hop_s, level_u)
         if found is None:
@@ -161,6 +163,8 @@ class Episode:
         """`happening` with this episode's onset (or `crossing_s`), sizes and cause."""
         cause, p = self.cause
         onset = self.onset_s if crossing_s is None else crossing_s
+        if happening.kind == "rig_fault" and self.fault_s is not None:
+            onset = self.fault_s
         if crossing_s is None and happening.kind == "sign_reversal" and self.crossing_s is not None:
             onset = self.crossing_s
         if happening.kind == "rig_fault" and cause not in RIG_CAUSES:

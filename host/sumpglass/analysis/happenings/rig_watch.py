@@ -9,8 +9,8 @@ import numpy as np
 from sumpglass.analysis.happenings.episode_book import EpisodeBook
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
-from sumpglass.analysis.happenings.tracks import Track
-from sumpglass.analysis.happenings.triggers import Watch
+from sumpglass.analysis.happenings.tracks import PULSE_S, Track
+from sumpglass.analysis.happenings.triggers import RAIL_SHARE, Watch
 from sumpglass.records import Happening
 
 RAIL_HOLDS_S = 0.5
@@ -43,6 +43,7 @@ class RigWatch:
         at = hop - track.first
         began_s = self._time(hop) - float(track.still_hops[at]) * self._hop_s
         edge = self._edge(float(track.mean_pa[at]), began_s)
+        episode.fault_s = began_s
         episode.still, episode.railed, episode.edge_samples = edge is None, edge is not None, edge or 0.0
         self._book.check_again(episode, track, hop)
 
@@ -59,6 +60,7 @@ class RigWatch:
         episode = self._book.belonging(track, hop, True, "rail")
         edge = self._edge(float(track.mean_pa[hop - track.first]), self._time(hop) - 0.3)
         episode.railed, episode.edge_samples = True, edge if edge is not None else 0.0
+        episode.fault_s = self._time(hop) - RAIL_SHARE * PULSE_S
         self._book.check_again(episode, track, hop)
 
     def lacking(self, track: Track, hop: int, silence_told: bool) -> None:

@@ -84,7 +84,7 @@ def rolling_least(values: FloatArray, width: int) -> FloatArray:
 
 def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, railed: FloatArray | None) -> FloatArray:
     """Deepest level (hops,) on `side` (-1 vacuum, +1 pressure) that held for `SETTLED_S` within the last `FALL_S`."""
-    back = round(SETTLED_S / hop_s)
+    back = max(1, round(SETTLED_S / hop_s))
     slow = track.slow_pa * -side
     # Deep is low here, for both sides.
     held = np.full(len(slow), np.inf)
@@ -96,20 +96,20 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, ra
     held[2 * back :][unsettled] = np.inf
     known = np.isfinite(track.sigma_pa)
     # A reading that stands still or on a rail is no level.
-    stood = -rolling_least(-track.still_hops, round(AFTER_RAIL_S / hop_s)) * hop_s
+    stood = -rolling_least(-track.still_hops, max(1, round(AFTER_RAIL_S / hop_s))) * hop_s
     held[stood >= 0.2] = np.inf
     if railed is not None:
-        held[-rolling_least(-(railed > 0.3).astype(float), round(AFTER_RAIL_S / hop_s)) > 0.5] = np.inf
+        held[-rolling_least(-(railed > 0.3).astype(float), max(1, round(AFTER_RAIL_S / hop_s))) > 0.5] = np.inf
     stale = fresh_from - track.first
     if stale > 0:
         held[: min(stale, len(held))] = np.inf
     held[~known] = np.inf
-    return rolling_least(held, round(FALL_S / hop_s)) * -side
+    return rolling_least(held, max(1, round(FALL_S / hop_s))) * -side
 
 
 def missing_share(track: Track, hop_s: float, samples_per_hop: float) -> FloatArray:
     """Share of samples (hops,) that did not come in the last `MISSING_S`; 0 before so much has been seen."""
-    width = round(MISSING_S / hop_s)
+    width = max(1, round(MISSING_S / hop_s))
     total = np.concatenate([[0.0], np.cumsum(track.count)])
     share = np.zeros(len(track))
     share[width:] = 1.0 - (total[width + 1 :] - total[1:-width]) / (width * samples_per_hop)
@@ -133,7 +133,7 @@ def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
         on += track.high_pa <= watch.range_low_pa + watch.rail_margin_pa
     if watch.range_high_pa is not None:
         on += track.low_pa >= watch.range_high_pa - watch.rail_margin_pa
-    width = round(PULSE_S / hop_s)
+    width = max(1, round(PULSE_S / hop_s))
     total = np.concatenate([np.zeros(width), np.cumsum(on)])
     return (total[width:] - total[:-width]) / width
 
@@ -160,7 +160,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
         edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa + wander
         slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa + wander
         if watch.sign == 0:
-            back = 2 * round(SETTLED_S / hop_s)
+            back = 2 * max(1, round(SETTLED_S / hop_s))
             settled = np.zeros(len(level), bool)
             slow = track.slow_pa
             settled[back:] = np.abs(slow[back:] - slow[:-back]) < SETTLED_SHARE * np.abs(slow[back:])
@@ -171,7 +171,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             )
         if watch.lost_pa is not None:
             half = 0.5 * watch.lost_pa
-            shallow = -rolling_least(-track.slow_pa, round(FALL_S / hop_s))
+            shallow = -rolling_least(-track.slow_pa, max(1, round(FALL_S / hop_s)))
             regain, spread = track.regain_pa, track.regain_sigma_pa
             falling = trends(regain, hop_s)[1]
             moved = regain < shallow - np.maximum(MOVED_SHARE * -watch.lost_pa, 5.0 * spread)
