@@ -2,6 +2,7 @@
 """Stand-in for `select` on a board in virtual time: waiting is when time goes on; requests come from a script."""
 
 import select as host_select
+import sys as host_sys
 
 import world as surroundings
 
@@ -16,15 +17,17 @@ class Script:
         self._next = 0
         self._there = 0
 
-    def byte_comes(self, now_us):
-        """True once for each byte that is there by now (the firmware then reads it)."""
+    def byte_is_there(self, now_us):
+        """Whether a byte waits to be read by now."""
         while self._next < len(self._script) and self._script[self._next][0] <= now_us:
             self._there += self._script[self._next][1]
             self._next += 1
-        if self._there:
-            self._there -= 1
-            return True
-        return False
+        return self._there > 0
+
+    def readinto(self, buffer, length):
+        """Read what is there, as `sys.stdin.buffer` does."""
+        self._there -= length
+        return host_sys.stdin.buffer.readinto(buffer, length)
 
     def next_us(self):
         """When the next bytes come, or None."""
@@ -51,7 +54,7 @@ class Poll:
         stop = world.true_us() + timeout_ms * 1000
         while True:
             world.run_due()
-            if SCRIPT.byte_comes(world.true_us()):
+            if SCRIPT.byte_is_there(world.true_us()):
                 return self._found
             now = world.true_us()
             if now >= stop:
@@ -61,6 +64,12 @@ class Poll:
                 if other is not None and other < moment:
                     moment = other
             world.sleep_us(max(1, moment - now))
+
+
+class Stdin:
+    """Stand-in for `sys.stdin`."""
+
+    buffer = SCRIPT
 
 
 class Select:

@@ -95,6 +95,8 @@ def _install():
         system.stat = lambda path: host_os.stat(path or ".")
         sys.modules["os"] = system
     names = _copy(sys, "stdin stdout modules path print_exception exit version implementation maxsize byteorder")
+    if world.virtual:
+        names.stdin = sys.modules["poll_virtual"].Stdin
     names.implementation = Implementation
     names.platform = "rp2"
     sys.modules["sys"] = names
