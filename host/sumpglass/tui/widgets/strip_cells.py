@@ -107,7 +107,8 @@ def _cell(
     covered = max(0, min(foot, row * 8 + 8) - max(top, row * 8))
     zero, above = row == place.zero_row, row < place.zero_row
     if dots:
-        glyph = _braille(dots) if braille else _block(dots)
+        # The zero line is never interrupted: where the level runs in its row, its own two rows of dots are kept.
+        glyph = _braille([side | 0b0110 for side in dots] if zero else dots) if braille else _block(dots)
         if zero:
             return glyph, ZERO_PRESSURE if (dots[0] | dots[1]) < 4 else ZERO_VACUUM
         if covered >= 4:
