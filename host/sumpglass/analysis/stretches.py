@@ -16,6 +16,7 @@ LEVEL_SHARE = 0.1
 PULSE_LOG = 0.3
 SPEED_SHARE = 0.04
 MOST_SPEEDS = 240
+FEWEST_LINES = 4
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,10 @@ def _speed_cuts(
 ) -> list[int]:
     """Block numbers at which the strongest line of the pulses moves for good."""
     length = int(min(2.0, 512.0 / rate_hz if rate_hz > 500 else 2.0) * rate_hz)
+    low = int(2.5 * length / rate_hz) + 2
+    if length // 2 + 1 - low < FEWEST_LINES:
+        # Too slow a rate to see pulses by.
+        return []
     hop = max(length // 2, (len(t_s) - length) // MOST_SPEEDS)
     starts = np.arange(0, len(t_s) - length, hop)
     if len(starts) < 4:
@@ -127,7 +132,6 @@ def _speed_cuts(
     rows = np.stack([pressure_pa[s : s + length] for s in starts]).astype(np.float64)
     rows -= rows.mean(axis=1, keepdims=True)
     power = np.abs(np.fft.rfft(rows * window, axis=1)) ** 2
-    low = int(2.5 * length / rate_hz) + 2
     power = power[:, low:]
     top = np.argmax(power, axis=1)
     strong = power[np.arange(len(top)), top] > 60.0 * np.median(power, axis=1)
