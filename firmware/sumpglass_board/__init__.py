@@ -9,7 +9,7 @@ VERSION = (1, 0, 0)
 # memory, so that the rings find room in one piece.
 gc.collect()
 if hasattr(gc, "threshold"):  # a desktop Python, which reads the tables of patterns, has none
-    gc.threshold(8192)
+    gc.threshold(24576)
 
 
 def forget(name):

@@ -99,9 +99,7 @@ def main(short: bool) -> int:
     print(f"50 samples: text lines {text:.0f} us, frame {frame:.0f} us, ratio {frame / text:.3f} (limit 0.15)")
     seconds = 60.0 if short else 600.0
     free = free_memory(seconds, {"sensor": "analogue"})
-    print(
-        f"free memory over {seconds:.0f} s at 1 kHz: first {free[1]}, last {free[-1]}, least {min(free)}"
-    )
+    print(f"free memory over {seconds:.0f} s at 1 kHz: first {free[1]}, last {free[-1]}, least {min(free)}")
     for name, channels in {
         "ADS1115": [{"sensor": "ads1115"}],
         "SDP8xx": [{"sensor": "sdp8xx"}],
