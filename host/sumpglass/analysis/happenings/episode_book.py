@@ -107,7 +107,7 @@ class EpisodeBook:
         if last and episode in self.open:
             self.open.remove(episode)
         self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
-        self._rig_fault(episode, hop)
+        self._rig_fault(episode, hop, last)
         if last:
             self._verify(episode, hop)
         for key in episode.keys:
@@ -133,18 +133,19 @@ class EpisodeBook:
                 if key in episode.keys:
                     episode.keys.remove(key)
 
-    def _rig_fault(self, episode: Episode, hop: int) -> None:
+    def _rig_fault(self, episode: Episode, hop: int, last: bool) -> None:
         """Raise, revise or withdraw the rig fault that goes with this episode's cause."""
         cause, p = episode.cause
+        needed = SURE_OF_DROP if episode.opened_by == "drop" else SURE
         if episode.rig_key is not None:
-            if cause not in RIG_CAUSES or p < 0.5 * SURE:
+            # Wavering while more is seen is no reason to strike it through; ending unsure is.
+            if cause not in RIG_CAUSES or p < (0.9 * needed if last else 0.5 * SURE):
                 episode.keys.remove(episode.rig_key)
                 self._ledger.withdraw(episode.rig_key, self._time(hop))
                 episode.rig_key = None
             return
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
-        needed = SURE_OF_DROP if episode.opened_by == "drop" else SURE
         if seen and cause in RIG_CAUSES and p > needed and not mended:
             raised = self._time(hop)
             onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
