@@ -66,7 +66,7 @@ def solve(
         area = circuit.areas(areas_m2[:, rest])
         state = pressure[:, rest], flow[:, rest]
         left = by_continuation(circuit, area, blow_by_kg_s[rest], state, np.arange(len(rest)), tolerance_pa)
-        by_bracket(circuit, area, blow_by_kg_s[rest], state, left)
+        by_bracket(circuit, area, blow_by_kg_s[rest], state, left, tolerance_pa)
         pressure[:, rest], flow[:, rest] = state
         bracketed = len(left)
     return Solution(pressure, flow, rounds, bracketed)

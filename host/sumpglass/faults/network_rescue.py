@@ -47,10 +47,15 @@ def by_continuation(
                 if not worse.any():
                     break
                 scale = np.where(worse, 0.5 * scale, scale)
-    pressure[:, draws] = p
-    flow[:, draws] = law_flow(circuit, part, p)
-    rest = newton(circuit, area, blow_by, state, tolerance_pa, draws)[1]
-    return newton(circuit, area, blow_by, state, tolerance_pa, rest, 0.4)[1] if len(rest) else rest
+    softened, driven = pressure.copy(), flow.copy()
+    softened[:, draws], driven[:, draws] = p, law_flow(circuit, part, p)
+    rest = draws
+    for share in (1.0, 0.5, 0.25, 0.1):
+        pressure[:, rest], flow[:, rest] = softened[:, rest], driven[:, rest]
+        rest = newton(circuit, area, blow_by, state, tolerance_pa, rest, share)[1]
+        if not len(rest):
+            break
+    return rest
 
 
 def _soft_flow(
@@ -76,7 +81,9 @@ def _imbalance(circuit: Circuit, source: FloatArray, flow: FloatArray) -> FloatA
     return np.asarray(np.max(np.abs(net[: circuit.inner]), axis=0))
 
 
-def by_bracket(circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers) -> None:
+def by_bracket(
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
+) -> None:
     """Finish `draws` by node-wise bisection, sweep after sweep, from below; in place.
 
     The net inflow of a node falls with its own pressure and rises with its neighbours': starting with every inner
@@ -95,7 +102,7 @@ def by_bracket(circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: S
         for i in range(inner):
             inflow = source if circuit.source == i else np.zeros(len(draws))
             p[i] = _balanced(circuit, part, p, i, touching[i], inflow)
-        if np.all(np.abs(p[:inner] - before) <= 1e-10 * (p[:inner] + STANDARD_ATMOSPHERE_PA)):
+        if np.all(np.abs(p[:inner] - before) <= 0.01 * tolerance_pa + 1e-11 * (p[:inner] + STANDARD_ATMOSPHERE_PA)):
             break
     law = law_flow(circuit, part, p)
     # The last digits of a pressure drive a flow through wide passages: one Newton step puts the balance right.

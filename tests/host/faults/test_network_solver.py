@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sumpglass.faults.layout import Edge, Fault, Layout, LayoutTest, Opening, Seal
 from sumpglass.faults.layout_file import built_in_names, load_layout
 from sumpglass.faults.network import Circuit, Solution, circuit_for, solve
+from sumpglass.faults.network_rescue import by_bracket
 from sumpglass.faults.network_steps import law_flow, squared_flow
 from sumpglass.faults.ranking import Ranges
 from sumpglass.physics.gas import kg_s_from_lpm
@@ -124,3 +125,17 @@ def test_detaching_and_opening():
     closed = solve(circuit_for(layout, layout.test("suction_end")), *arguments)
     assert closed.pressure_pa[1, 0] < -50000
     assert -1000 < opened.pressure_pa[1, 0] < -600
+
+
+def test_the_bracketed_method_finds_the_same_pressures():
+    layout = load_layout("draught-tube")
+    ranges = Ranges(layout)
+    values = ranges.values(0, np.random.default_rng(6).standard_normal((2, ranges.low.shape[1])))
+    blow_by, manifold = kg_s_from_lpm(values[-2]), -values[-1]
+    circuit = circuit_for(layout, layout.test("closed_3mm"))
+    wanted = solve(circuit, values * 1e-6, blow_by, manifold)
+    state = np.zeros_like(wanted.pressure_pa), np.zeros_like(wanted.flow_kg_s)
+    state[0][-1] = manifold
+    by_bracket(circuit, circuit.areas(values * 1e-6), blow_by, state, np.arange(2), 1e-3)
+    assert state[0] == pytest.approx(wanted.pressure_pa, rel=1e-4, abs=0.01)
+    assert state[1] == pytest.approx(wanted.flow_kg_s, rel=1e-3, abs=1e-9)
