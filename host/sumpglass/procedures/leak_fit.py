@@ -23,6 +23,9 @@ from sumpglass.records import FloatArray
 
 CHI2_95 = 3.841458820694124
 MM2 = 1e-6
+SMALLEST_MM2, LARGEST_MM2 = 1e-3, 3e3
+NARROWING = ((40, 13), (40, 13), (40, 13), (90, 13))
+"""Passes of the narrowing: areas, and values of the nuisance of each family."""
 _TABLE = 500
 
 
@@ -37,6 +40,8 @@ class Profile:
     nuisance: FloatArray
     draw_curvature: FloatArray
     model: str
+    by_nuisance: FloatArray
+    """Least deviance over the areas, for each value of the nuisance that was tried."""
 
 
 @dataclass(frozen=True)
@@ -148,9 +153,8 @@ class LeakProblem:
         censored_slope = -hazard / np.maximum(root, 1e-12) * slope[:, n:] / self.limit_u_pa
         return np.hstack([r, root]), np.hstack([j, censored_slope])
 
-    def profile(self, model: SourceModel, leaks_mm2: FloatArray, every: int = 1) -> Profile:
-        """Least deviance over draw and nuisance (only every `every`-th value of it) for each leak."""
-        nuisances = model.values[::every]
+    def profile(self, model: SourceModel, nuisances: Sequence[float], leaks_mm2: FloatArray) -> Profile:
+        """Least deviance over draw and `nuisances` for each leak."""
         deviances, draws, curvatures = [], [], []
         for nuisance in nuisances:
             deviance, log_draw, curvature = self._over_draws(model, nuisance, leaks_mm2)
@@ -167,6 +171,7 @@ class LeakProblem:
             np.asarray(nuisances)[best],
             np.array(curvatures)[best, at],
             model.name,
+            stack.min(axis=1),
         )
 
     def _over_draws(
@@ -213,18 +218,17 @@ def fit_source(problem: LeakProblem, models: Sequence[SourceModel], threshold: f
     `threshold` is the rise of the deviance at the ends of the interval (chi-square with one degree of freedom, or
     Student's t squared times the variance where the readings' uncertainty is itself estimated).
     """
-    coarse = np.concatenate([[0.0], np.geomspace(1e-3, 3e3, 100)])
-    areas = _narrowed(problem, models, coarse, threshold)
+    areas, grids = _narrowed(problem, models, threshold)
     while True:
-        profiles = [problem.profile(model, areas) for model in models]
+        profiles = [problem.profile(model, values, areas) for model, values in grids]
         stack = np.array([p.deviance for p in profiles])
         joined = stack.min(axis=0)
         k = int(np.argmin(joined))
         least = float(joined[k])
         # The narrowing looked at some nuisances only: if the interval goes on past its end, so do the areas.
-        if joined[-1] <= least + threshold and areas[-1] < coarse[-1]:
+        if joined[-1] <= least + threshold and areas[-1] < LARGEST_MM2:
             areas = np.concatenate([areas, areas[-1] * np.geomspace(1.02, 1.6, 20)])
-        elif joined[0] <= least + threshold and areas[0] > coarse[1]:
+        elif joined[0] <= least + threshold and areas[0] > SMALLEST_MM2:
             areas = np.concatenate([areas[0] * np.geomspace(0.6, 0.98, 20), areas])
         else:
             break
@@ -253,22 +257,52 @@ def fit_source(problem: LeakProblem, models: Sequence[SourceModel], threshold: f
     )
 
 
-def _narrowed(problem: LeakProblem, models: Sequence[SourceModel], coarse: FloatArray, threshold: float) -> FloatArray:
-    """Areas close together wherever the deviance is near its least, twice refined."""
-    areas = coarse
-    for points, every in ((40, 3), (90, 1)):
-        joined = np.min([problem.profile(m, areas, every).deviance for m in models], axis=0)
-        near = np.flatnonzero(joined <= joined.min() + 2.0 * threshold + 4.0)
-        first, last = max(near[0] - 1, 0), min(near[-1] + 1, len(areas) - 1)
-        low, high = areas[first], areas[last]
-        if low <= 0.0 or high / low > 3.0:
-            least = max(low, high * 1e-4)
-            areas = np.unique(
-                np.concatenate([[low], np.linspace(low, high, points), np.geomspace(least, high, points // 2)])
-            )
-        else:
-            areas = np.linspace(low, high, points)
-    return areas
+Grids = list[tuple[SourceModel, tuple[float, ...]]]
+
+
+def _narrowed(problem: LeakProblem, models: Sequence[SourceModel], threshold: float) -> tuple[FloatArray, Grids]:
+    """Areas, and values of each family's nuisance, close together wherever the deviance is near its least.
+
+    Both are narrowed in turns: a deep reading of small uncertainty fixes the depth at which the draw ends so closely
+    that no fixed grid would meet it. Families that are far from fitting are dropped.
+    """
+    areas = np.concatenate([[0.0], np.geomspace(SMALLEST_MM2, LARGEST_MM2, 100)])
+    grids: Grids = [(model, model.values) for model in models]
+    for points, count in NARROWING if any(len(m.values) > 1 and m.prior is None for m in models) else NARROWING[2:]:
+        profiles = [problem.profile(model, values, areas) for model, values in grids]
+        joined = np.min([p.deviance for p in profiles], axis=0)
+        least = float(joined.min())
+        # A coarse grid may miss the valley: what counts as near it is wide as long as nothing fits.
+        margin = 2.0 * threshold + 4.0 + 0.5 * max(0.0, least - 3.0 * len(problem.readings))
+        areas = _near_areas(areas, joined, least + margin, points)
+        grids = [
+            (model, _near_values(model, values, p.by_nuisance, least + margin, count))
+            for (model, values), p in zip(grids, profiles)
+            if p.deviance.min() <= least + margin + 20.0
+        ]
+    return areas, grids
+
+
+def _near_values(
+    model: SourceModel, values: tuple[float, ...], deviance: FloatArray, level: float, count: int
+) -> tuple[float, ...]:
+    if model.prior is not None or len(values) == 1:
+        return values
+    near = np.flatnonzero(deviance <= max(level, float(deviance.min())))
+    low = values[max(int(near[0]) - 1, 0)]
+    last = int(near[-1]) + 1
+    high = values[last] if last < len(values) else 1.0 - 0.3 * (1.0 - values[-1])
+    return model.between(low, high, count)
+
+
+def _near_areas(areas: FloatArray, joined: FloatArray, level: float, points: int) -> FloatArray:
+    near = np.flatnonzero(joined <= level)
+    first, last = max(int(near[0]) - 1, 0), min(int(near[-1]) + 1, len(areas) - 1)
+    low, high = float(areas[first]), float(areas[last])
+    if low > 0.0 and high / low <= 3.0:
+        return np.linspace(low, high, points)
+    least = max(low, high * 1e-4)
+    return np.unique(np.concatenate([[low], np.linspace(low, high, points), np.geomspace(least, high, points // 2)]))
 
 
 def _middle(areas: FloatArray, rise: FloatArray) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -72,19 +72,41 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
         warnings.append(
             "Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them."
         )
-    return TakenReadings(tuple(readings), zero.u_pa, tuple(warnings))
+    return TakenReadings(tuple(_alike(readings)), zero.u_pa, tuple(warnings))
 
 
 def _reading(stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
     opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
-    resolution_u = 0.02
     return Reading(
         opening,
         -(level.mean_pa - zero.pressure_pa),
-        math.hypot(level.u_pa, resolution_u),
+        math.hypot(level.root_u_pa(zero.pressure_pa), _code_u_pa(level)),
         shape_pa=-level.swing_pa,
         name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
     )
+
+
+def _code_u_pa(level: SettledLevel) -> float:
+    """Standard uncertainty from the converter's step: noise and pulses wash it out (Widrow, Kollar, Quantization Noise,
+    2008: the error of the mean falls as exp(-2 pi^2 (sd/step)^2))."""
+    told = np.unique(level.pressure_pa[: 1 << 15] if not level.u_settling_pa else level.pressure_pa[:1])
+    if len(told) < 2:
+        return 0.02
+    step = float(np.median(np.diff(told)[:200]))
+    spread = math.hypot(level.noise_pa, level.swing_rms_pa)
+    return max(0.02, min(0.29 * step, 0.23 * step * math.exp(-2.0 * math.pi**2 * min((spread / step) ** 2, 50.0))))
+
+
+def _alike(readings: list[Reading]) -> list[Reading]:
+    """No reading is much better than the others of the same engine: its own scatter tells little of its wander."""
+    exact = [r for r in readings if r.vacuum_pa is not None and r.vacuum_pa > 0]
+    if len(exact) < 2:
+        return readings
+    usual = float(np.median([r.u_pa / (r.vacuum_pa or 1.0) for r in exact]))
+    return [
+        r if r.vacuum_pa is None else replace(r, u_pa=max(r.u_pa, min(0.6 * usual, 0.01) * abs(r.vacuum_pa)))
+        for r in readings
+    ]
 
 
 def _share(t_s: FloatArray, pressure: FloatArray, stretch: Stretch, end_pa: float) -> float:

@@ -8,10 +8,12 @@ neither a step nor a trend beyond its own scatter counts, provided that it reach
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
+from sumpglass.procedures.settling_tail import fit_tail
 from sumpglass.records import FloatArray
 
 LEAST_S = 1.0
@@ -38,6 +40,25 @@ class SettledLevel:
     swing_pa: FloatArray
     noise_pa: float
     samples: int
+    u_settling_pa: float = 0.0
+    """Part of `u_pa` for the rest of the settling that was taken off."""
+    t_s: FloatArray = field(default_factory=lambda: np.zeros(0), repr=False)
+    pressure_pa: FloatArray = field(default_factory=lambda: np.zeros(0), repr=False)
+    """The part's samples, with the rest of the settling taken off."""
+
+    def root_u_pa(self, zero_pa: float) -> float:
+        """Standard uncertainty, as mean pressure, of the mean flow that the samples drive through an opening.
+
+        Where pulses cross the room's pressure the mean of the signed square root scatters more than the mean does:
+        few phases of the pulses are seen when they run close to a fraction of the sampling rate.
+        """
+        gauge = self.pressure_pa - zero_pa
+        if self.swing_rms_pa < 0.05 * abs(self.mean_pa - zero_pa) or len(gauge) < 8:
+            return self.u_pa
+        step = max(3.0 * self.noise_pa, 0.02 * self.swing_rms_pa, 1.0)
+        slope = float(np.mean(_signed_root(gauge + step) - _signed_root(gauge - step))) / (2.0 * step)
+        u = mean_u_pa(self.t_s, _signed_root(gauge)) / slope if slope > 0 else self.u_pa
+        return math.hypot(u, self.u_settling_pa)
 
     @property
     def swing_rms_pa(self) -> float:
@@ -53,16 +74,31 @@ def settled_level(t_s: FloatArray, pressure_pa: FloatArray, t0_s: float, t1_s: f
     t, p = t[good], p[good]
     if len(t) < 8 or t[-1] - t[0] < LEAST_S:
         return None
-    span = _settled_span(t, p)
-    return None if span is None else level_of(t[span], p[span])
+    blocks = _block_means(t, p)
+    if blocks is None:
+        return None
+    run = _settled_run(t, blocks)
+    tail = fit_tail(blocks.middle_s, blocks.means_pa, run)
+    if run is None:
+        if tail is None:
+            return None
+        run = tail.first, tail.last
+    span = slice(int(blocks.starts[run[0]]), int(blocks.ends[run[1]]))
+    t, p = t[span], p[span]
+    if tail is None:
+        return level_of(t, p)
+    left = tail.left_pa(t)
+    # What an exponential cannot tell of the real settling: a fifth of what it took off.
+    return level_of(t, p - left, math.hypot(tail.u_pa, 0.2 * abs(float(left.mean()))))
 
 
-def level_of(t: FloatArray, p: FloatArray) -> SettledLevel:
+def level_of(t: FloatArray, p: FloatArray, u_settling_pa: float = 0.0) -> SettledLevel:
     """Level of samples that are all of one settled state."""
     noise = noise_sd_pa(p)
     mean = float(p.mean())
+    u = math.hypot(mean_u_pa(t, p), u_settling_pa)
     return SettledLevel(
-        float(t[0]), float(t[-1]), mean, mean_u_pa(t, p), swing_shape_pa(p - mean, noise), noise, len(p)
+        float(t[0]), float(t[-1]), mean, u, swing_shape_pa(p - mean, noise), noise, len(p), u_settling_pa, t, p
     )
 
 
@@ -79,25 +115,45 @@ def is_flat(t: FloatArray, p: FloatArray, block_s: float) -> bool:
     return _flat(means, scatter)
 
 
-def _settled_span(t: FloatArray, p: FloatArray) -> slice | None:
+def _signed_root(pressure_pa: FloatArray) -> FloatArray:
+    return np.sign(pressure_pa) * np.sqrt(np.abs(pressure_pa))
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Means over blocks of equal length; `starts`, `ends` index the samples."""
+
+    length_s: float
+    starts: npt.NDArray[np.intp]
+    ends: npt.NDArray[np.intp]
+    middle_s: FloatArray
+    means_pa: FloatArray
+
+
+def _block_means(t: FloatArray, p: FloatArray) -> _Blocks | None:
     length = float(t[-1] - t[0])
     block_s = max(0.25, length / MOST_BLOCKS)
     edges = np.searchsorted(t, t[0] + block_s * np.arange(int(length / block_s) + 1))
-    counts = np.diff(edges)
-    keep = counts > 0
+    keep = np.diff(edges) > 0
     starts, ends = edges[:-1][keep], edges[1:][keep]
     if len(starts) < 4:
         return None
     sums = np.concatenate([[0.0], np.cumsum(p - p[0])])
     means = p[0] + (sums[ends] - sums[starts]) / (ends - starts)
-    late = max(1, round(min(LATE_S, max(0.35 * length, 0.5)) / block_s), round(LATE_SHARE * len(means)))
+    return _Blocks(block_s, starts, ends, 0.5 * (t[starts] + t[ends - 1]), means)
+
+
+def _settled_run(t: FloatArray, blocks: _Blocks) -> tuple[int, int] | None:
+    """First and last block of the settled run, None where nothing settled."""
+    length, means = float(t[-1] - t[0]), blocks.means_pa
+    late = max(1, round(min(LATE_S, max(0.35 * length, 0.5)) / blocks.length_s), round(LATE_SHARE * len(means)))
     chosen = _longest_flat(means, late)
     if chosen is None:
         return None
     i, j = chosen
-    if t[ends[j] - 1] - t[starts[i]] < max(0.8 * LEAST_S, 0.15 * length):
+    if t[blocks.ends[j] - 1] - t[blocks.starts[i]] < max(0.8 * LEAST_S, 0.15 * length):
         return None
-    return slice(int(starts[i]), int(ends[j]))
+    return chosen
 
 
 def _longest_flat(means: FloatArray, late: int) -> tuple[int, int] | None:
@@ -154,7 +210,8 @@ def mean_u_pa(t: FloatArray, p: FloatArray) -> float:
     deviation = p - p.mean()
     power = [abs(np.sum(deviation * np.exp(-1j * k * phase))) ** 2 / n for k in range(1, ordinates + 1)]
     widened = float(stdtrit(2 * ordinates, 0.975)) / 1.96
-    return widened * math.sqrt(float(np.mean(power)) / n)
+    # A wander of a second or more falls off within those ordinates: the first three speak for it.
+    return widened * math.sqrt(max(float(np.mean(power)), float(np.mean(power[:3]))) / n)
 
 
 def noise_sd_pa(p: FloatArray) -> float:

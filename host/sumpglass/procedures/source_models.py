@@ -4,10 +4,10 @@
 
 - choked: the suction goes with the absolute pressure in the crankcase, the blow-by does not. The nuisance is suction
   over net draw at zero gauge: 1 with no blow-by, 1.25 when a fifth of the suction carries blow-by.
-- finite: the draw ends at some depth of vacuum and falls towards it as a power of what is left: 0.5 a restriction that
-  does not choke, 1 one with laminar flow, 0.75 a restriction with blow-by, 0.33 one whose sprung valve gives way at
-  first. The linear family also holds a draw that rises with the vacuum. The nuisance is the deepest reading over that
-  depth.
+- finite: the draw ends at some depth of vacuum: a restriction that does not choke, without blow-by or with a fourth of
+  the net draw of it, and a draw that falls (or, with a sprung valve, rises) in proportion to the vacuum, which is what
+  much blow-by comes to. The nuisance is the deepest reading over the depth at which the draw ends. More families would
+  leave the leak undetermined: these span what a linear and an unchoked source can do.
 """
 
 from __future__ import annotations
@@ -29,6 +29,11 @@ class SourceModel:
     share: Callable[[FloatArray, float, float, float], FloatArray]
     prior: tuple[float, float] | None = None
 
+    def between(self, low: float, high: float, count: int) -> tuple[float, ...]:
+        """`count` values of the nuisance from low to high, closer together where the draw is about to end."""
+        ends = -np.log(1.0 - np.array([low, high]))
+        return tuple(float(v) for v in 1.0 - np.exp(-np.linspace(ends[0], ends[1], count)))
+
     def penalty(self, nuisance: float) -> float:
         """Deviance that the prior adds."""
         return 0.0 if self.prior is None else ((nuisance - self.prior[0]) / self.prior[1]) ** 2
@@ -38,39 +43,28 @@ def _choked(vacuum: FloatArray, nuisance: float, deepest: float, room: float) ->
     return 1.0 - nuisance * vacuum / room
 
 
-def _falling(power: float) -> Callable[[FloatArray, float, float, float], FloatArray]:
+def _linear(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
+    return np.maximum(1.0 - nuisance * vacuum / deepest, 0.0)
+
+
+def _with_blow_by(blow_by: float) -> Callable[[FloatArray, float, float, float], FloatArray]:
+    """A restriction that does not choke, less a blow-by of `blow_by` times the net draw: (1+b) sqrt(1 - v/D) - b,
+    where the manifold's vacuum D makes the net draw end at `deepest` / nuisance."""
+    ending = 1.0 - (blow_by / (1.0 + blow_by)) ** 2
+
     def share(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
-        return np.maximum(1.0 - nuisance * vacuum / deepest, 0.0) ** power
+        left = np.maximum(1.0 - ending * nuisance * vacuum / deepest, 0.0)
+        return np.maximum((1.0 + blow_by) * np.sqrt(left) - blow_by, 0.0)
 
     return share
 
 
-CHOKED = SourceModel("choked", (1.0, 1.15, 1.3, 1.5, 1.75, 2.1), _choked, (1.2, 0.3))
-"""The prior: blow-by takes a sixth of the suction, give or take (common practice, no source)."""
-_FALLING = (
-    0.04,
-    0.1,
-    0.17,
-    0.25,
-    0.33,
-    0.41,
-    0.49,
-    0.57,
-    0.64,
-    0.7,
-    0.76,
-    0.81,
-    0.85,
-    0.89,
-    0.92,
-    0.945,
-    0.965,
-    0.98,
-    0.99,
-)
-_RISING = (-0.5, -0.4, -0.3, -0.22, -0.15, -0.1, -0.06, -0.03)
-FINITE_VALVE = SourceModel("finite_valve", _FALLING, _falling(0.33))
-FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _falling(0.5))
-FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _falling(0.75))
-FINITE_LINEAR = SourceModel("finite_linear", _RISING + _FALLING, _falling(1.0))
-BENT_MODELS = (FINITE_VALVE, FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR)
+CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _choked, (1.1, 0.55))
+"""The prior: blow-by takes a tenth of the suction, give or take (common practice, no source). It is wide enough for a
+draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
+_FALLING = (0.05, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.955, 0.98, 0.992)
+_RISING = (-0.5, -0.3, -0.15, -0.06)
+FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _with_blow_by(0.0))
+FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _with_blow_by(0.25))
+FINITE_LINEAR = SourceModel("finite_linear", _RISING + _FALLING, _linear)
+BENT_MODELS = (FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR)
