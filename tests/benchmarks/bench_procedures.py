@@ -238,8 +238,8 @@ def report_hold(cases: int) -> None:
             half_held.append(got.half_time_lo95_s <= reached <= got.half_time_hi95_s)
     print(
         f"{'hold':<22} {len(right):5d} cases: law right {100 * np.mean(right):.1f} %; leak at 500 Pa median "
-        f"error {100 * np.median(leak):.2f} %, 90th {100 * np.quantile(leak, 0.9):.2f} %, held {100 *
-        np.mean(held):.1f} %; " f"half time median error {100 * np.median(half):.2f} %, "
+        f"error {100 * np.median(leak):.2f} %, 90th {100 * np.quantile(leak, 0.9):.2f} %, "
+        f"held {100 * np.mean(held):.1f} %; half time median error {100 * np.median(half):.2f} %, "
         f"held {100 * np.mean(half_held):.1f} %; exponent held {100 * np.mean(held_n):.1f} %"
     )
 
