@@ -169,7 +169,7 @@ class Interpreter:
             return np.array([one if abs(one - nominal_us) <= NEAR_NOMINAL * nominal_us else nominal_us])
         measured = np.empty(len(start_us))
         measured[1:] = np.diff(start_us) / count
-        measured[0] = (start_us[0] - before[0]) / before[1] if before else nominal_us
+        measured[0] = (int(start_us[0]) - before[0]) / before[1] if before else nominal_us
         self._previous[channel] = (int(start_us[-1]), count)
         return np.where(np.abs(measured - nominal_us) <= NEAR_NOMINAL * nominal_us, measured, nominal_us)
 

@@ -20,6 +20,10 @@ SHIFT_2 = 32768
 NO_READING = {2: wire.NO_READING_2, 4: wire.NO_READING_4}
 TABLE_PAYS = 1 << 17
 """From so many samples on, a table of all 65536 counts is worth making although the next reference voids it."""
+MOST_A_COUNT_PA, MOST_OFFSET_PA = 1e20, 1e30
+"""Below these every count of 32 bits is a finite pressure in single precision."""
+MOST_ZERO_PA = 1e6
+"""A zero beyond this is nonsense, and left out."""
 ZERO_EFFECTIVE_SAMPLES = 50
 """A board tells a zero's standard deviation, not its count: its mean rests on so many independent samples."""
 
@@ -119,6 +123,10 @@ class ChannelScale:
     def bins(self, item: Bins, reference_counts: int | None) -> ScaledBlock:
         """Pressures of one block of bins."""
         a, b = self.line(reference_counts)
+        with np.errstate(invalid="ignore", over="ignore"):
+            return self._bins(item, a, b)
+
+    def _bins(self, item: Bins, a: float, b: float) -> ScaledBlock:
         mean = item.mean.astype(np.float64) * a + b
         ends = np.stack([item.least.astype(np.float64), item.greatest.astype(np.float64)])
         none = item.least == NO_READING[item.width]
@@ -127,6 +135,10 @@ class ChannelScale:
         ends[:, none] = np.nan
         mean[none] = np.nan
         square = item.mean_square.astype(np.float64) * a * a + mean**2
+        mean, ends = mean.astype(np.float32), ends.astype(np.float32)
+        # A board that tells nonsense of its sensor gives no reading, not an infinite one.
+        for values in (mean, square, ends):
+            values[~np.isfinite(values)] = np.nan
         return ScaledBlock(
             mean[None, :], clipped, ends.min(axis=0)[None, :], ends.max(axis=0)[None, :], square[None, :]
         )
@@ -145,7 +157,7 @@ class ChannelScale:
         """The zero that the board holds, or None. The board never subtracts it."""
         a, b = self.line(reference_counts)
         value = self.zero_counts * a + b
-        if not math.isfinite(value):
+        if not abs(value) < MOST_ZERO_PA:
             return None
         spread = abs(self.zero_sd_counts * a) if math.isfinite(self.zero_sd_counts) else 0.0
         step = self.resolution if math.isfinite(self.resolution) else 0.0
@@ -161,9 +173,13 @@ def _table(a: float, b: float) -> FloatArray:
 
 def _pascals(counts: npt.NDArray[np.signedinteger], a: float, b: float) -> FloatArray:
     """a * counts + b rounded once to single precision, NaN for no reading."""
-    pressure = np.multiply(counts, a, dtype=np.float64)
-    pressure += b
-    single = pressure.astype(np.float32)
+    with np.errstate(invalid="ignore", over="ignore"):
+        pressure = np.multiply(counts, a, dtype=np.float64)
+        pressure += b
+        single = pressure.astype(np.float32)
+    if not (abs(a) < MOST_A_COUNT_PA and abs(b) < MOST_OFFSET_PA):
+        # A board that tells nonsense of its sensor gives no reading, not an infinite one.
+        single[~np.isfinite(single)] = np.nan
     single[counts == NO_READING[counts.dtype.itemsize]] = np.nan
     return single
 

@@ -11,7 +11,7 @@ from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.decode.clock import EchoClock
 from sumpglass.decode.interpret import Interpreted, Interpreter, PressureBlock
 from sumpglass.decode.items import BoardReset, Message
-from sumpglass.decode.scale import ChannelScale
+from sumpglass.decode.scale import MOST_ZERO_PA, ChannelScale
 from sumpglass.decode.stream import StreamDecoder
 from sumpglass.link.source import Readings, SourceFacts
 from sumpglass.records import FloatArray, Mark, SensorFault, Zero
@@ -141,7 +141,7 @@ class LiveAnalysis:
         answer = fields["answer"]
         a, b = self.scale.line(self.interpreter.reference_counts)
         value = answer["mean_counts"] * a + b
-        if math.isfinite(value) and not self._zero_given:
+        if abs(value) < MOST_ZERO_PA and not self._zero_given:
             spread = abs(answer["sd_counts"] * a) / math.sqrt(max(answer["samples"], 1) / 10)
             step = self.scale.resolution if math.isfinite(self.scale.resolution) else 0.0
             self.zero = Zero(value, 2.0 * math.hypot(spread, step / math.sqrt(12.0)), 0.0)
@@ -194,8 +194,10 @@ class LiveAnalysis:
         high_pa: FloatArray | None,
         events: list[LiveEvent],
     ) -> None:
-        if self.last_t_s is not None and t_s[0] <= self.last_t_s:
-            keep = t_s > self.last_t_s
+        last = self.last_t_s if self.last_t_s is not None else -math.inf
+        if t_s[0] <= last or not (t_s[1:] > t_s[:-1]).all():
+            # Times that do not increase are left out, as the batch does it.
+            keep = t_s > np.maximum.accumulate(np.concatenate([[last], t_s[:-1]]))
             t_s, pressure_pa = t_s[keep], pressure_pa[keep]
             low_pa = None if low_pa is None else low_pa[keep]
             high_pa = None if high_pa is None else high_pa[keep]

@@ -135,6 +135,21 @@ def test_channels_are_told_apart():
         built(data, channel=3)
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("nonsense", [float("nan"), float("inf"), 1e38, -1e38, 0.0])
+@pytest.mark.parametrize("field", ["scale", "offset", "range_low", "resolution", "zero_counts", "zero_sd_counts"])
+def test_a_board_that_tells_nonsense_of_its_sensor_gives_no_infinite_reading(field, nonsense):
+    bins = [{"mean": nonsense, "least": -5, "greatest": 9, "mean_square": nonsense}]
+    body = {"channel": 0, "width": 2, "configuration": 1, "bins": bins}
+    for more in ({}, {"transfer": 2}, {"width": 4}):
+        board = identity(0, 0, **{field: nonsense}, **more)
+        width = more.get("width", 2)
+        blocks = samples(1, 0, [100, -32768, 5], width=width) + message(wire.BINS, 2, 10**6, body)
+        recording = built(joined(board, blocks, status(3, 2 * 10**6, reference_counts=-32767)))
+        assert not np.isinf(recording.pressure_pa).any() and (np.diff(recording.t_s) > 0).all()
+        assert recording.zero is None or abs(recording.zero.pressure_pa) < 1e6
+
+
 def test_joined_and_one_by_one_give_the_same_recording():
     frames = stream(150, counts=lambda k: np.random.default_rng(k).integers(0, 20000, 60).tolist())
     data = b"".join(frames[:40] + frames[43:])
