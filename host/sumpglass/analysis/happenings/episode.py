@@ -40,6 +40,8 @@ class Episode:
     late_keys: dict[int, float] = field(default_factory=dict)
     """Reversals that became sure late, with the time of their crossing."""
     next_check: int = 0
+    displaced: list[Episode] = field(default_factory=list)
+    """Episodes that were closed when this one began: if it comes to nothing they go on."""
     closing: bool = False
     """The last examination: no more will be seen."""
     change: Change | None = None

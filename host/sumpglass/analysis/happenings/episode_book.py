@@ -69,11 +69,12 @@ class EpisodeBook:
             same_way = episode.upward == upward or opened_by in EITHER_WAY or episode.opened_by in EITHER_WAY
             if same_way and hop - episode.raised_hop <= near:
                 return episode
+        displaced = list(self.open)
         self.close_all(track, hop - 1 - round(0.15 / self._hop_s))
         window = max(3, round(2 * float(track.delay_hops[hop - track.first]) + 1))
         if opened_by == "recovery":
             window = min(window, round(LENGTHS_S[CALM + 1] / self._hop_s))
-        new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s)
+        new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s, displaced=displaced)
         self.open.append(new)
         self._recent = [*self._recent[-3:], new]
         self.check(new, track, hop)
@@ -87,10 +88,14 @@ class EpisodeBook:
         return None
 
     def forget(self, key: int) -> None:
-        """A flag was taken back: it is no longer part of its episode."""
-        for episode in self.open:
-            if key in episode.keys:
-                episode.keys.remove(key)
+        """A flag was taken back: it is no longer part of its episode, and an episode of nothing else never was."""
+        for episode in list(self.open):
+            if key not in episode.keys:
+                continue
+            episode.keys.remove(key)
+            if not episode.keys and episode.displaced:
+                self.open.remove(episode)
+                self.open += [e for e in episode.displaced if e.next_check < len(CHECKPOINTS_S)]
 
     def check_again(self, episode: Episode, track: Track, hop: int) -> None:
         """Examine now, out of turn."""
