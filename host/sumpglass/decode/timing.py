@@ -26,12 +26,12 @@ class Timing:
 def timing_of(t_s: FloatArray, nominal_rate_hz: float | None = None) -> Timing:
     """Rate and missing samples of the strictly increasing times `t_s` (n,).
 
-    Without a nominal rate the period is the median distance; the rate is the mean over all distances that are no gap.
+    Without a nominal rate the period is the median distance (of two the smaller); the rate is the mean over all distances that are no gap.
     """
     if len(t_s) < 2:
         return Timing(nominal_rate_hz, 0, 0)
     steps = np.diff(t_s)
-    period = 1.0 / nominal_rate_hz if nominal_rate_hz else float(np.median(steps))
+    period = 1.0 / nominal_rate_hz if nominal_rate_hz else _lower_median(steps)
     gap = steps > GAP_PERIODS * period
     wide = steps[gap]
     if nominal_rate_hz is None:
@@ -42,3 +42,9 @@ def timing_of(t_s: FloatArray, nominal_rate_hz: float | None = None) -> Timing:
     missing = int(np.maximum(np.rint(wide / period) - 1, 1).sum())
     longest = int(np.argmax(steps))
     return Timing(nominal_rate_hz, missing, len(wide), float(steps[longest]), float(t_s[longest]))
+
+
+def _lower_median(steps: FloatArray) -> float:
+    """The middle one, of two the smaller: a gap beside a single step must not pass for half of the rate."""
+    middle = (len(steps) - 1) // 2
+    return float(np.partition(steps, middle)[middle])

@@ -14,6 +14,7 @@ from sumpglass.report.happening_words import clock, sentence
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import PASCALS_PER_UNIT, from_pascals
 
+DAY_S = 86400
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400)
 WORD_ALONE, WORD_AND_UNIT = 52, 84
@@ -146,13 +147,13 @@ class _Drawing:
             )
             parts.append(f'<text class="scale" x="{size.left - 5}" y="{y + 4:.1f}" text-anchor="end">{label}</text>')
         zero, foot = self.y(0.0), size.height - size.bottom
-        for word, first, last in (("pressure", size.top, zero), ("vacuum", zero, foot)):
-            told = f"{word}, {unit}" if last - first > WORD_AND_UNIT else word
-            if last - first > WORD_ALONE:
-                place = f'transform="translate(13 {(first + last) / 2:.1f}) rotate(-90)" text-anchor="middle"'
+        for word, head, feet in (("pressure", size.top, zero), ("vacuum", zero, foot)):
+            told = f"{word}, {unit}" if feet - head > WORD_AND_UNIT else word
+            if feet - head > WORD_ALONE:
+                place = f'transform="translate(13 {(head + feet) / 2:.1f}) rotate(-90)" text-anchor="middle"'
                 parts.append(f'<text class="word {word}" {place}>{escape(told)}</text>')
         wanted = (self.t1 - self.t0) / (8 if size.width > 600 else 4)
-        step = next((s for s in TIME_STEPS_S if s >= wanted), TIME_STEPS_S[-1])
+        step: float = next((s for s in TIME_STEPS_S if s >= wanted), DAY_S * math.ceil(wanted / DAY_S))
         for k in range(math.ceil(self.t0 / step), math.floor(self.t1 / step) + 1):
             x = self.x(k * step)
             parts.append(f'<line class="tick" x1="{x:.1f}" x2="{x:.1f}" y1="{foot}" y2="{foot + 5}"/>')

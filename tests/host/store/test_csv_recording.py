@@ -60,6 +60,11 @@ def test_gaps_over_one_and_a_half_periods_are_counted(read):
     assert any("missing" in w for w in recording.warnings)
 
 
+@pytest.mark.parametrize(("t_s", "missing"), [([0, 1, 4], 2), ([0, 3, 4], 2), ([0, 1, 2.5], 0), ([0, 1, 1000], 998)])
+def test_gaps_beside_few_steps_are_counted_too(read, t_s, missing):
+    assert read("t_s,pressure_pa\n" + "".join(f"{t},1\n" for t in t_s)).missing == missing
+
+
 def test_one_sample_is_a_recording_without_a_rate(read):
     recording = read("t_s,pressure_pa\n7,-3")
     assert recording.rate_hz is None and len(recording.t_s) == 1 and recording.warnings
