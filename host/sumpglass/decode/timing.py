@@ -26,7 +26,8 @@ class Timing:
 def timing_of(t_s: FloatArray, nominal_rate_hz: float | None = None) -> Timing:
     """Rate and missing samples of the strictly increasing times `t_s` (n,).
 
-    Without a nominal rate the period is the median distance (of two the smaller); the rate is the mean over all distances that are no gap.
+    Without a nominal rate the period is the median distance (of two the smaller); the rate is the mean over all
+    distances that are no gap.
     """
     if len(t_s) < 2:
         return Timing(nominal_rate_hz, 0, 0)
