@@ -22,7 +22,7 @@ from sumpglass.analysis.level import read_level
 from sumpglass.analysis.pulses import find_pulses
 
 AIMS = """aims: recall and precision 0.98; onset median 0.05 s; raised median 0.35 s, 95th percentile 0.8 s; one false
-alarm in 10 h; cause right 0.95; speed 0.5 % median, none claimed where there is none; level in its interval 93 to 99 %"""
+alarm in 10 h; cause right 0.95; speed 0.5 % median, none told where there is none; level in its interval 93 to 99 %"""
 
 
 def found_in(t, p, rate_hz, zero_pa, range_pa, zero_u95_pa=5.0):

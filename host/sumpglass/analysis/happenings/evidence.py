@@ -259,7 +259,8 @@ def measure(
     level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
     return Evidence(
         tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
-        float(pulse_a / pulse_b) if seen and pulse_b > 0 else None, octaves, match, unmoved, death, glide, now - settle_s,
+        float(pulse_a / pulse_b) if seen and pulse_b > 0 else None, octaves, match, unmoved, death, glide,
+        now - settle_s,
         persists, line_snr, weak_growth, weak_bins, _third(after) / max(_third(before), 1e-9),
         len(np.unique(after[:2000])),
         _third(before) / np.sqrt(20.0) / _code(before),

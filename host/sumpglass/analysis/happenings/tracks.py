@@ -137,7 +137,8 @@ class Tracker:
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
             hops.first, levels[choice, where], yard[1], delay[choice], levels[regain, where], yard[7],
-            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], energy, yard[3], yard[5], still,
+            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], energy, yard[3], yard[5],
+            still,
             yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 

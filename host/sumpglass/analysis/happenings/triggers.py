@@ -19,7 +19,7 @@ SIGMAS = 2.0
 LEAST_SIGMAS = 7.0
 SIGN_SIGMAS = 4.0
 LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.0, 25.0
-"""A sensor that drifts to and fro in seconds is no vacuum and no pressure; capped, since a level that settles moves too."""
+"""A sensor that drifts to and fro is no vacuum and no pressure; capped, since a level that settles moves too."""
 LEAST_PA = 15.0
 """A vacuum of less than one and a half millimetres of water is no vacuum to lose (common practice, no source)."""
 DROP_SHARE = 0.6
