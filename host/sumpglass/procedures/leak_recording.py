@@ -11,7 +11,7 @@ from sumpglass.errors import InputError
 from sumpglass.procedures.clipping import BARELY, clipped_share, resting_end_pa
 from sumpglass.procedures.marks import Stretch, stretches_of
 from sumpglass.procedures.openings import Reading
-from sumpglass.procedures.settled import SettledLevel, settled_level
+from sumpglass.procedures.settled import SettledLevel, settled_level, wander_factor
 from sumpglass.records import FloatArray, Recording
 
 ZERO_GIVEN_U95_PA = 1.0
@@ -51,7 +51,8 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
     end_pa = -range_pa if range_pa else recording.sensor.range_low_pa
     if end_pa is None:
         end_pa = resting_end_pa(pressure)
-    readings, warnings = [], [zero.words, *recording.warnings]
+    readings, levels = [], []
+    warnings = [zero.words, *recording.warnings]
     for stretch in wanted:
         what = "closed" if stretch.state.kind == "closed" else f"opening {stretch.state.value:g} mm"
         where = f"{what} from {stretch.t0_s:.1f} s"
@@ -67,12 +68,13 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
         elif level is None:
             warnings.append(f"{where}: it never settled, so it was left out.")
         else:
+            levels.append(level)
             readings.append(_reading(stretch, level, zero))
     if recording.line is None:
         warnings.append(
             "Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them."
         )
-    return TakenReadings(tuple(_alike(readings)), zero.u_pa, tuple(warnings))
+    return TakenReadings(tuple(_alike(readings, wander_factor(levels))), zero.u_pa, tuple(warnings))
 
 
 def _reading(stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
@@ -97,14 +99,16 @@ def _code_u_pa(level: SettledLevel) -> float:
     return max(0.02, min(0.29 * step, 0.23 * step * math.exp(-2.0 * math.pi**2 * min((spread / step) ** 2, 50.0))))
 
 
-def _alike(readings: list[Reading]) -> list[Reading]:
-    """No reading is much better than the others of the same engine: its own scatter tells little of its wander."""
+def _alike(readings: list[Reading], factor: float) -> list[Reading]:
+    """Uncertainties times `factor` for wander; none much better than the others of the same engine: a reading's own
+    scatter tells little of it."""
+    readings = [r if r.vacuum_pa is None else replace(r, u_pa=r.u_pa * factor) for r in readings]
     exact = [r for r in readings if r.vacuum_pa is not None and r.vacuum_pa > 0]
     if len(exact) < 2:
         return readings
     usual = float(np.median([r.u_pa / (r.vacuum_pa or 1.0) for r in exact]))
     return [
-        r if r.vacuum_pa is None else replace(r, u_pa=max(r.u_pa, min(0.6 * usual, 0.01) * abs(r.vacuum_pa)))
+        r if r.vacuum_pa is None else replace(r, u_pa=max(r.u_pa, min(0.6 * usual, 0.02) * abs(r.vacuum_pa)))
         for r in readings
     ]
 

@@ -8,6 +8,7 @@ neither a step nor a trend beyond its own scatter counts, provided that it reach
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,6 +22,7 @@ LATE_S = 3.0
 """The next change-over may lie this long before its mark."""
 LATE_SHARE = 0.2
 MOST_BLOCKS = 80
+SLOW_ORDINATES = 6
 TOLERANCE = 0.004
 """Trend or step, relative to the level, that is let pass whatever the scatter: a third of a typical uncertainty."""
 
@@ -205,13 +207,39 @@ def mean_u_pa(t: FloatArray, p: FloatArray) -> float:
     n = len(p)
     if n < 4:
         return float(np.std(p)) or 1.0
-    ordinates = int(min(6, max(1, n // 4)))
-    phase = 2.0 * math.pi * (t - t[0]) / ((t[-1] - t[0]) * n / (n - 1))
-    deviation = p - p.mean()
-    power = [abs(np.sum(deviation * np.exp(-1j * k * phase))) ** 2 / n for k in range(1, ordinates + 1)]
-    widened = float(stdtrit(2 * ordinates, 0.975)) / 1.96
+    power = slow_powers_pa2(t, p)
+    widened = float(stdtrit(2 * len(power), 0.975)) / 1.96
     # A wander of a second or more falls off within those ordinates: the first three speak for it.
     return widened * math.sqrt(max(float(np.mean(power)), float(np.mean(power[:3]))) / n)
+
+
+def slow_powers_pa2(t: FloatArray, p: FloatArray) -> FloatArray:
+    """The first ordinates of the periodogram (up to 6,), slowest first; their expectation is the white noise's variance
+    where the noise is white."""
+    n = len(p)
+    ordinates = int(min(SLOW_ORDINATES, max(1, n // 4)))
+    phase = 2.0 * math.pi * (t - t[0]) / ((t[-1] - t[0]) * n / (n - 1))
+    deviation = p - p.mean()
+    turn = np.exp(-1j * phase)
+    power, at = np.empty(ordinates), np.ones_like(turn)
+    for k in range(ordinates):
+        at = at * turn
+        power[k] = abs(np.dot(deviation, at)) ** 2 / n
+    return power
+
+
+def wander_factor(levels: Sequence[SettledLevel]) -> float:
+    """By how much the levels of several stretches scatter more than each one's own wander says; 1 for white noise.
+
+    Noise that grows towards slow times, as that of engines and sensors does, goes on growing at times longer than a
+    stretch. The slope of the periodograms (all stretches together) tells; for a density that goes as 1/f, means over
+    a fifth of a recording scatter about 2.4 times as much as the first ordinates say.
+    """
+    profiles = [p / p.mean() for v in levels if len(p := slow_powers_pa2(v.t_s, v.pressure_pa)) == SLOW_ORDINATES]
+    if not profiles:
+        return 1.0
+    steep = -float(np.polyfit(np.log(np.arange(1, SLOW_ORDINATES + 1)), np.log(np.mean(profiles, axis=0)), 1)[0])
+    return 1.0 + 1.4 * float(np.clip(steep - 0.15, 0.0, 1.0))
 
 
 def noise_sd_pa(p: FloatArray) -> float:
