@@ -10,7 +10,8 @@ from dataclasses import replace
 import pytest
 
 from sumpglass.link.source import Readings, SourceFacts
-from sumpglass.procedures.guide import Guide, StepBegan, judge_again
+from sumpglass.procedures.guide import Guide, judge_again
+from sumpglass.procedures.guide_events import StepBegan
 from sumpglass.procedures.trade_test import find_test
 from sumpglass.records import Zero
 from sumpglass.simulate import orchard

@@ -11,13 +11,24 @@ button, a key). `back` undoes the last step with its reading, `redo` begins the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from sumpglass import __version__
 from sumpglass.errors import InputError
+from sumpglass.procedures.guide_events import (
+    Finished,
+    GuideEvent,
+    GuideStatus,
+    MarkWanted,
+    Paused,
+    ReadingTaken,
+    Resumed,
+    StepBegan,
+    StopCall,
+    Told,
+)
 from sumpglass.procedures.settled import SettledLevel, level_of
 from sumpglass.procedures.signal_view import SignalKeeper, SignalView
 from sumpglass.procedures.taken import Taken, taken_from
@@ -36,85 +47,6 @@ RELIEVED = 0.6
 TRACE_POINTS = 3000
 FAST_TRACE_POINTS = 30000
 STATE_SCHEMA = "sumpglass/guide-state/1"
-
-
-@dataclass(frozen=True)
-class StepBegan:
-    """A step is at hand."""
-
-    step: Step
-    number: int
-    of: int
-
-
-@dataclass(frozen=True)
-class ReadingTaken:
-    """A reading was taken."""
-
-    taken: Taken
-
-
-@dataclass(frozen=True)
-class StopCall:
-    """Stop now: what to open or stop, and why."""
-
-    words: str
-
-
-@dataclass(frozen=True)
-class Paused:
-    """The step waits for something that is none of its own: engine, hose, port."""
-
-    words: str
-
-
-@dataclass(frozen=True)
-class Resumed:
-    """What it waited for is back; the step begins anew."""
-
-    words: str
-
-
-@dataclass(frozen=True)
-class Told:
-    """Something to know."""
-
-    words: str
-
-
-@dataclass(frozen=True)
-class MarkWanted:
-    """A mark for the recording, so that it can be judged again without the guide."""
-
-    text: str
-
-
-@dataclass(frozen=True)
-class Finished:
-    """The verdict."""
-
-    verdict: Verdict
-
-
-GuideEvent = StepBegan | ReadingTaken | StopCall | Paused | Resumed | Told | MarkWanted | Finished
-
-
-@dataclass(frozen=True)
-class GuideStatus:
-    """All that a screen shows of a guided test."""
-
-    step: Step | None
-    number: int
-    of: int
-    condition: ConditionNow
-    view: SignalView | None
-    dead_end_left_s: float | None
-    stop: str
-    paused: str
-    estimate: str
-    verdict: Verdict | None
-    cautions: tuple[str, ...]
-    limit_pa: float
 
 
 class Guide:
@@ -430,9 +362,8 @@ class Guide:
         return self._take(step, steady, "", level is not None) if steady is not None else []
 
     def _look_after_rig(self, step: Step, view: SignalView) -> list[GuideEvent]:
-        if self._pause_kind in ("tap_off", "quiet", "line_blocked"):
-            level_alive = view.level_pa is not None and abs(view.level_pa) > 60.0
-            alive = view.swing_pa > 4.0 or (level_alive and self._pause_kind != "line_blocked")
+        if self._pause_kind in ("tap_off", "quiet", "line_blocked", "sensor_fault"):
+            alive = self._alive(view)
             if alive and view.engine != "stopped":
                 self._engine_on_since = self._engine_on_since or view.now_s
                 if view.now_s - self._engine_on_since >= ENGINE_ON_S:
@@ -445,6 +376,13 @@ class Guide:
         if step.engine == "running":
             return self._mind_quiet(view)
         return []
+
+    def _alive(self, view: SignalView) -> bool:
+        """Does the signal show that what the test was held up for is over?"""
+        if self._pause_kind == "sensor_fault":
+            return view.swing_pa > 0.05
+        level_alive = view.level_pa is not None and abs(view.level_pa) > 60.0
+        return view.swing_pa > 4.0 or (level_alive and self._pause_kind != "line_blocked")
 
     def _mind_engine(self, view: SignalView) -> list[GuideEvent]:
         if view.engine == "stopped":

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sumpglass.procedures.guide import Finished, Guide, Paused, ReadingTaken, Resumed, StepBegan, StopCall
+from sumpglass.procedures.guide import Guide
+from sumpglass.procedures.guide_events import Finished, Paused, ReadingTaken, Resumed, StepBegan, StopCall
 
 
 class Bench:

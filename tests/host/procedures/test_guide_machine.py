@@ -6,7 +6,8 @@ import math
 import pytest
 
 from sumpglass.errors import InputError
-from sumpglass.procedures.guide import Finished, Guide, Paused, Resumed, StopCall, Told, judge_again
+from sumpglass.procedures.guide import Guide, judge_again
+from sumpglass.procedures.guide_events import Finished, Paused, Resumed, StopCall, Told
 from sumpglass.procedures.trade_test import all_tests, find_test
 
 LEAK, NET = 4.0, 2.0

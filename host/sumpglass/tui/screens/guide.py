@@ -11,14 +11,8 @@ from textual.events import Resize
 from textual.screen import Screen
 
 from sumpglass.errors import SumpglassError
-from sumpglass.procedures.guide import (
-    Finished,
-    Guide,
-    GuideEvent,
-    MarkWanted,
-    ReadingTaken,
-    StopCall,
-)
+from sumpglass.procedures.guide import Guide
+from sumpglass.procedures.guide_events import Finished, GuideEvent, MarkWanted, ReadingTaken, StopCall
 from sumpglass.procedures.trade_test import TradeTest, all_tests, find_test
 from sumpglass.records import Happening
 from sumpglass.report.terminal_text import safe

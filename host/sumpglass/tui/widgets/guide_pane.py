@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from sumpglass.procedures.guide import GuideEvent, GuideStatus, Paused, ReadingTaken, Resumed, Told
+from sumpglass.procedures.guide_events import GuideEvent, GuideStatus, Paused, ReadingTaken, Resumed, Told
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.large_text import large_lines
