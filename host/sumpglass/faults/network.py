@@ -3,7 +3,7 @@
 Every passage is an isentropic orifice that chokes. Gas drawn from the room is at 20 degC, all other at the layout's
 gas temperature; every inner node leaks a little to the room, so that none is ever cut off. Newton's method
 (`network_steps`) settles nearly all draws; the rest is tried again from a softened network, and what even then does
-not settle is finished by a bracketed method that cannot fail (`network_rescue`).
+not settle is finished by a slow bracketed method that closes in from one side (`network_rescue`).
 """
 
 from __future__ import annotations

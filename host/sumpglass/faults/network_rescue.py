@@ -19,6 +19,9 @@ from sumpglass.faults.network_steps import (
 )
 from sumpglass.units import STANDARD_ATMOSPHERE_PA
 
+SWEEPS = 40
+MOST_TRIES = 8
+
 
 def by_continuation(
     circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
@@ -40,9 +43,10 @@ def by_continuation(
             if np.all(np.abs(step) < 0.1):
                 break
             before, worst = p.copy(), _imbalance(circuit, source, constant)
+            highest = 4.0 * (before[: circuit.inner] + STANDARD_ATMOSPHERE_PA) - STANDARD_ATMOSPHERE_PA
             scale = np.ones(len(draws))
             for _ in range(8):
-                p[: circuit.inner] = np.maximum(before[: circuit.inner] + scale * step, lowest)
+                p[: circuit.inner] = np.clip(before[: circuit.inner] + scale * step, lowest, highest)
                 worse = _imbalance(circuit, source, _soft_flow(circuit, part, p, softness)[0]) > worst
                 if not worse.any():
                     break
@@ -84,32 +88,50 @@ def _imbalance(circuit: Circuit, source: FloatArray, flow: FloatArray) -> FloatA
 def by_bracket(
     circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
 ) -> None:
-    """Finish `draws` by node-wise bisection, sweep after sweep, from below; in place.
+    """Finish `draws` by node-wise bisection from below, with a try of Newton's method after every `SWEEPS`; in place.
 
     The net inflow of a node falls with its own pressure and rises with its neighbours': starting with every inner
     node at the lowest pressure there is, each sweep raises the pressures towards the solution and never past it.
+    Alone it is slow where wide passages join nodes.
     """
-    if not len(draws):
-        return
     pressure, flow = state
     inner = circuit.inner
-    part, source = area[:, draws], blow_by[draws]
-    p = pressure[:, draws]
-    p[:inner] = np.minimum(p[-1], 0.0)
+    if len(draws):
+        pressure[:inner, draws] = np.minimum(pressure[-1, draws], 0.0)
+    for _ in range(MOST_TRIES):
+        if not len(draws):
+            return
+        p, settled = _swept(circuit, area[:, draws], blow_by[draws], pressure[:, draws], tolerance_pa)
+        law = law_flow(circuit, area[:, draws], p)
+        pressure[:, draws], flow[:, draws] = p, law
+        rest = newton(circuit, area, blow_by, state, tolerance_pa, draws, 0.5)[1]
+        if settled:
+            # Pressures that no sweep moves any more stand; one Newton step puts the flows' balance right.
+            at = np.isin(draws, rest)
+            with np.errstate(over="ignore", invalid="ignore"):
+                balanced = newton_step(
+                    circuit, np.square(area[:, rest]), blow_by[rest], p[:, at], law[:, at], still_flow(law[:, at])
+                )[1]
+            pressure[:, rest], flow[:, rest] = p[:, at], np.where(np.isfinite(balanced), balanced, law[:, at])
+            return
+        pressure[:, rest] = p[:, np.isin(draws, rest)]
+        draws = rest
+
+
+def _swept(
+    circuit: Circuit, area: FloatArray, source: FloatArray, p: FloatArray, tolerance_pa: float
+) -> tuple[FloatArray, bool]:
+    """`p` after at most `SWEEPS` sweeps, and whether the last of them moved nothing."""
+    inner = circuit.inner
     touching = [np.flatnonzero((circuit.start == i) | (circuit.end == i)) for i in range(inner)]
-    for _ in range(1000):
+    for _ in range(SWEEPS):
         before = p[:inner].copy()
         for i in range(inner):
-            inflow = source if circuit.source == i else np.zeros(len(draws))
-            p[i] = _balanced(circuit, part, p, i, touching[i], inflow)
+            inflow = source if circuit.source == i else np.zeros(p.shape[1])
+            p[i] = _balanced(circuit, area, p, i, touching[i], inflow)
         if np.all(np.abs(p[:inner] - before) <= 0.01 * tolerance_pa + 1e-11 * (p[:inner] + STANDARD_ATMOSPHERE_PA)):
-            break
-    law = law_flow(circuit, part, p)
-    # The last digits of a pressure drive a flow through wide passages: one Newton step puts the balance right.
-    with np.errstate(over="ignore", invalid="ignore"):
-        balanced = newton_step(circuit, np.square(part), source, p, law, still_flow(law))[1]
-    pressure[:, draws] = p
-    flow[:, draws] = np.where(np.isfinite(balanced), balanced, law)
+            return p, True
+    return p, False
 
 
 def _balanced(

@@ -70,7 +70,7 @@ def odd_networks(draw):
     return network(tuple(edges), seals, nodes), draw(st.integers(0, 2**32 - 1))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(odd_networks())
 def test_every_network_converges_and_balances(made):
     layout, seed = made
@@ -128,14 +128,19 @@ def test_detaching_and_opening():
 
 
 def test_the_bracketed_method_finds_the_same_pressures():
-    layout = load_layout("draught-tube")
-    ranges = Ranges(layout)
-    values = ranges.values(0, np.random.default_rng(6).standard_normal((2, ranges.low.shape[1])))
-    blow_by, manifold = kg_s_from_lpm(values[-2]), -values[-1]
-    circuit = circuit_for(layout, layout.test("closed_3mm"))
-    wanted = solve(circuit, values * 1e-6, blow_by, manifold)
+    nodes = ("manifold", "room", "crankcase", "hose")
+    edges = (
+        Edge("suction", "", "manifold", "hose", (1.0, 1.0)),
+        Edge("line", "", "hose", "crankcase", (1.0, 1.0)),
+        Edge("valve", "", "room", "crankcase", (1.0, 1.0), one_way=True),
+    )
+    layout = network(edges, (Seal("s", "", "crankcase", (1.0, 1.0)),), nodes)
+    circuit = circuit_for(layout, layout.tests[0])
+    areas = np.array([[2.0, 0.1], [3.0, 6.0], [5.0, 5.0], [0.5, 0.5], [0, 0], [0, 0]]) * 1e-6
+    blow_by, manifold = kg_s_from_lpm(np.array([5.0, 8.0])), np.array([-6e4, -5e4])
+    wanted = solve(circuit, areas, blow_by, manifold)
     state = np.zeros_like(wanted.pressure_pa), np.zeros_like(wanted.flow_kg_s)
     state[0][-1] = manifold
-    by_bracket(circuit, circuit.areas(values * 1e-6), blow_by, state, np.arange(2), 1e-3)
+    by_bracket(circuit, circuit.areas(areas), blow_by, state, np.arange(2), 1e-3)
     assert state[0] == pytest.approx(wanted.pressure_pa, rel=1e-4, abs=0.01)
-    assert state[1] == pytest.approx(wanted.flow_kg_s, rel=1e-3, abs=1e-9)
+    assert state[1] == pytest.approx(wanted.flow_kg_s, rel=1e-4, abs=1e-9)
