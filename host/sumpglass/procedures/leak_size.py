@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -97,9 +98,9 @@ def size_leak(
     return replace(size, warnings=(words, *size.warnings), **_reaching(size, other))
 
 
-def _reaching(size: LeakSize, other: LeakSize) -> dict[str, float | None]:
+def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:
     """Ends of the intervals of `size`, moved outwards to those of `other`."""
-    ends: dict[str, float | None] = {}
+    ends: dict[str, Any] = {}
     for name in ("lo95_mm", "lo95_mm2", "net_draw_lo95", "net_draw_with_cd_lo95"):
         one, two = getattr(size, name), getattr(other, name)
         ends[name] = None if one is None or two is None else min(one, two)
