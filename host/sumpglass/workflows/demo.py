@@ -18,6 +18,7 @@ from sumpglass.workflows.load_recording import load_recording
 from sumpglass.workflows.report import write_report
 from sumpglass.workflows.size_leak import LeakInput, LeakSize, size_leak_of_file
 
+INVENTED = "demo: invented data"
 SCENARIO = "leak-test"
 IDENTIFY_AT_S, START_AT_S = 0.05, 0.1
 FRAMES_AT_ONCE = 4096
@@ -108,7 +109,7 @@ def _script_marks(scenario: Any) -> Iterator[tuple[str, float, str]]:
 
 def _keep_frames(path: str, scenario: Any, capture: bytes) -> None:
     with Casebook.create(path) as book:
-        book.set_subject(scenario.title, scenario.engine.cylinders)
+        book.set_subject(f"{scenario.title} ({INVENTED})", scenario.engine.cylinders)
         number = book.begin_recording(SCENARIO, "frames", "virtual rig", scenario.engine.cylinders)
         for start in range(0, len(capture), FRAMES_AT_ONCE):
             book.append_frames(number, [(capture[start : start + FRAMES_AT_ONCE], math.nan)])
@@ -123,7 +124,7 @@ def _keep_readings(path: str, scenario: Any, seed: int) -> None:
 
     done = simulate(scenario, seed).recording()
     with Casebook.create(path) as book:
-        book.set_subject(scenario.title, scenario.engine.cylinders)
+        book.set_subject(f"{scenario.title} ({INVENTED})", scenario.engine.cylinders)
         body = {"sensor": dataclasses.asdict(done.sensor), "line": None, "zero": None}
         number = book.begin_recording(SCENARIO, "samples", "simulator", scenario.engine.cylinders, body)
         book.append_samples(number, done.t_s, done.pressure_pa)
