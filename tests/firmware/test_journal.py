@@ -19,9 +19,9 @@ def cut_power(first, step):
     return json.loads(done.stdout.splitlines()[-1])
 
 
-def test_power_cuts_at_every_ninth_write():
-    told = cut_power(1, 9)
-    assert told["writes"] > 300 and told["cuts"] > 30
+def test_power_cuts_at_every_17th_write():
+    told = cut_power(1, 17)
+    assert told["writes"] > 300 and told["cuts"] > 18
 
 
 @pytest.mark.slow

@@ -127,9 +127,9 @@ def test_wire_costs_at_most_2_4_bytes_a_sample():
     from sumpglass.link.virtual_board import capture_virtual
 
     data = capture_virtual(
-        SineSource(), 20.0, [(0.1, RequestWriter().frame(*START)[1])], settings=settings(SENSORS["analogue"])
+        SineSource(), 10.2, [(0.1, RequestWriter().frame(*START)[1])], settings=settings(SENSORS["analogue"])
     )
-    assert len(data) / (1000 * 19.88) <= 2.4
+    assert len(data) / (1000 * 10.04) <= 2.4
 
 
 def test_time_goes_on_over_the_wrap_of_the_tick_counter():

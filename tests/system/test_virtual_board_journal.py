@@ -3,6 +3,7 @@
 import time
 import zlib
 
+import pytest
 from board_talk import Talk
 
 from sumpglass.link.virtual_board import VirtualBoard, capture_virtual
@@ -20,6 +21,7 @@ def messages_of(data):
     return messages, receiver.damaged
 
 
+@pytest.mark.slow
 def test_log_alone_lose_power_go_on_and_hand_over():
     with VirtualBoard(SineSource(-300.0, 50.0, 0.2), settings=SETTINGS) as board:
         time.sleep(3.0)
@@ -61,7 +63,7 @@ def test_the_oldest_goes_first_when_it_is_full(tmp_path):
     from sumpglass.link.requests import RequestWriter
 
     ask = RequestWriter().frame(wire.JOURNAL_LIST, {})[1]
-    data = capture_virtual(SineSource(), 30.0, [(29.5, ask)], settings=full)
+    data = capture_virtual(SineSource(), 32.0, [(31.5, ask)], settings=full)
     listing = [m for m in messages_of(data)[0] if m["name"] == "answer"][0]["answer"]
     assert listing["bytes_lost"] >= 32768 and listing["oldest"] > 1
     assert listing["bytes_used"] <= 65536
