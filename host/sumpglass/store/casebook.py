@@ -113,17 +113,8 @@ class Casebook(JobNotes):
         if os.path.lexists(path) and (os.path.getsize(path) > 0 or not os.path.isfile(path)):
             return cls.open(path, writable=True)
         with told(path):
-            connection = _connect(path, True)
-            try:
-                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                schema = resources.files("sumpglass.store").joinpath("schema.sql").read_text("utf-8")
-                connection.executescript(
-                    f"BEGIN; {schema} INSERT INTO subject (id) VALUES (1); PRAGMA user_version = {VERSION}; COMMIT;"
-                )
-            except BaseException:
-                connection.close()
-                raise
-        return cls(path, connection, True)
+            _make(path)
+        return cls.open(path, writable=True)
 
     def close(self) -> None:
         """Close the file. A writer folds its log in and leaves a file that readers need nothing beside to open."""
@@ -276,6 +267,25 @@ def _connect(path: str, writable: bool) -> sqlite3.Connection:
             f"file:{quoted}?immutable=1", uri=True, isolation_level=None, check_same_thread=False
         )
     return connection
+
+
+def _make(path: str) -> None:
+    """An empty casebook, which takes its name when it is complete: nobody ever meets half of one."""
+    unfinished = f"{path}.{os.getpid()}.new"
+    try:
+        connection = sqlite3.connect(unfinished, isolation_level=None)
+        try:
+            schema = resources.files("sumpglass.store").joinpath("schema.sql").read_text("utf-8")
+            connection.executescript(
+                f"BEGIN; PRAGMA application_id = {APPLICATION_ID}; {schema} INSERT INTO subject (id) VALUES (1); "
+                f"PRAGMA user_version = {VERSION}; COMMIT;"
+            )
+        finally:
+            connection.close()
+        os.replace(unfinished, path)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(unfinished)
 
 
 def _checked_version(path: str, connection: sqlite3.Connection) -> int:

@@ -9,7 +9,7 @@ from sumpglass.decode.sequence import SequenceKeeper, Verdict
 STEPS = st.lists(
     st.tuples(
         st.sampled_from([1, 1, 1, 1, 1, 1, 0, 2, 5, -1, -3, 40000, 65535]),
-        st.sampled_from([60_000, 60_000, 60_000, 0, -60_000, -30_000, -10**9]),
+        st.sampled_from([60_000, 60_000, 60_000, 0, -60_000, -30_000, -(10**9)]),
     ),
     max_size=60,
 )

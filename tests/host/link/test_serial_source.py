@@ -232,5 +232,3 @@ def test_ports_are_told_apart_by_their_usb_numbers_without_opening_any():
     assert [port.path for port in seen] == ["/dev/ttyACM0", "/dev/ttyUSB0", "/dev/ttyS1", "/dev/ttyUSB3"]
     assert seen[0].kind and "may be a rig" in seen[0].reason
     assert seen[3].kind is None and "--port" in seen[3].reason and "1234:5678" in seen[3].reason
-
-

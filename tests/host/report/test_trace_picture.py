@@ -68,8 +68,13 @@ def test_flags_and_marks_are_escaped_and_lettered():
 
 @pytest.mark.parametrize(
     ("t_s", "pressure"),
-    [([5.0], [-3.0]), ([0.0, 1e6], [0.0, 1e8]), ([0.0, 9e11], [0.0, 1.0]), ([0.0, 1.0], [0.0, 0.0]),
-     ([-2.0, -1.0], [1e-9, -1e-9])],
+    [
+        ([5.0], [-3.0]),
+        ([0.0, 1e6], [0.0, 1e8]),
+        ([0.0, 9e11], [0.0, 1.0]),
+        ([0.0, 1.0], [0.0, 0.0]),
+        ([-2.0, -1.0], [1e-9, -1e-9]),
+    ],
 )
 def test_odd_recordings_are_drawn(t_s, pressure):
     for unit in ("Pa", "kPa", "inHg", "psi"):

@@ -163,9 +163,7 @@ def kept_numbers(path):
 
 
 def test_a_kill_loses_at_most_the_last_second_and_readers_read_meanwhile(path):
-    child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(WRITER), path], stdout=subprocess.PIPE, text=True
-    )
+    child = subprocess.Popen([sys.executable, "-c", textwrap.dedent(WRITER), path], stdout=subprocess.PIPE, text=True)
     times = {}
     while len(times) < 50:
         number, at = child.stdout.readline().split()
