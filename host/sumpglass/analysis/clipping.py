@@ -8,7 +8,7 @@ import numpy as np
 
 from sumpglass.records import FloatArray
 
-LOOKED_AT = 200_000
+LOOKED_AT = 40_000
 
 
 @dataclass(frozen=True)
