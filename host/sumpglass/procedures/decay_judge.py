@@ -94,6 +94,9 @@ def judge_hold(
     """
     room = room or Room()
     part = find_decay(recording, zero_pa)
+    tight = _tight(part, volume_l, room)
+    if tight is not None:
+        return tight
     judged = _choose(part)
     result = _result(part, judged, volume_l, volume_u95_l, room)
     if reference is not None and reference_opening_mm is not None:
@@ -199,6 +202,62 @@ def _interval(forms: FloatArray, deviance: FloatArray) -> tuple[float, float | N
         i = k + int(right[0])
         hi = float(np.interp(3.84, [deviance[i - 1], deviance[i]], [forms[i - 1], forms[i]]))
     return best, lo, hi
+
+
+def _tight(part: DecayPart, volume_l: float | None, room: Room) -> Hold | None:
+    """A hold whose vacuum does not fall by more than chance: no law and no half time, and a leak that has only an upper
+    end (for an orifice, the law that leaks most at 500 Pa for a given fall from above it). None if it does fall."""
+    t, y = part.t_s - part.t_s.mean(), part.size_pa
+    slope = float(t @ (y - y.mean()) / (t @ t))
+    rest = y - y.mean() - slope * t
+    memory = float(np.clip(np.sum(rest[1:] * rest[:-1]) / max(float(np.sum(rest**2)), 1e-30), 0.0, 0.95))
+    u = math.sqrt(float(rest @ rest) / max(len(t) - 2, 1) / float(t @ t) * (1.0 + memory) / (1.0 - memory))
+    start = float(y.mean()) - part.offset_pa
+    u = max(u, 1e-6 * start / float(np.ptp(t)))
+    if -slope > 4.0 * u:
+        return None
+    most = max(-slope, 0.0) + 1.96 * u
+    warnings = (
+        part.zero_words,
+        "The vacuum does not fall by more than chance: the leak has an upper end only, and no law or half time.",
+    )
+    hold = Hold(
+        "orifice",
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        start,
+        part.t0_s,
+        float(part.t_s[-1]),
+        part.sign * part.offset_pa,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        {"orifice": 0.0, "laminar": 0.0, "mixed": 0.0},
+        max(-slope, 0.0) * math.sqrt(REFERENCE_PA / start),
+        None,
+        warnings,
+    )
+    if volume_l is None:
+        return replace(hold, warnings=(*warnings, "No volume was given (--volume-l), so the leak's flow is not known."))
+    per_rate = volume_l * 1e-3 / (R_AIR_J_KG_K * room.temperature_k) * math.sqrt(REFERENCE_PA / start)
+    return replace(
+        hold,
+        leak_lpm_at_500pa=float(lpm_from_kg_s(per_rate * max(-slope, 0.0))),
+        leak_lo95=0.0,
+        leak_hi95=float(lpm_from_kg_s(per_rate * most)),
+        equivalent_lo95_mm=0.0,
+        equivalent_hi95_mm=_equivalent_mm(per_rate * most, room),
+        equivalent_mm=_equivalent_mm(per_rate * max(-slope, 0.0), room),
+    )
 
 
 def _result(part: DecayPart, judged: _Judged, volume_l: float | None, volume_u95_l: float, room: Room) -> Hold:

@@ -33,6 +33,10 @@ STATED_FREEDOM = 4.0
 """Where the readings' uncertainty is assumed and not stated, it counts as known to so many degrees of freedom."""
 DRILLS_MM = (1.0, 1.2, 1.5, 2.0, 2.5, 3.2, 4.0, 5.0)
 """Openings from which the next one is recommended."""
+HOTTER_K = 25.0
+"""Gas may be hotter than expected by this much; 95 degC is a hot engine's (common practice, no source)."""
+GAS_DEVIANCE = 2.0
+"""How much better another temperature of the gas must fit than the expected one to be taken instead."""
 LIMIT_PA = 3500.0
 """Vacuum beyond which no opening is recommended: greatest vacuum that a published service manual allows a used engine
 (14 inH2O), for want of the maker's own figure."""
@@ -78,24 +82,53 @@ def size_leak(
 ) -> LeakSize:
     """Judge a series of readings. `uncertainty_stated` False: the readings' `u_pa` is an assumption to be scaled.
 
-    `other_gas_k`: the gas that pulses push out may as well have this temperature; where that matters, the intervals
-    reach over what the readings say then.
+    `other_gas_k`: the gas that pulses push out may as well have this temperature; where that matters, the readings
+    choose if they can, and the intervals reach over what they allow.
 
     Raises InputError when there are too few readings, or none that shows a vacuum, or when the vacuum does not fall
     as the opening grows.
     """
     room = room or Room()
     _refuse_useless(readings)
-    size = _size(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
     if other_gas_k is None or not any(breathes_out(r, room) for r in readings):
-        return size
-    other = _size(readings, replace(room, gas_k=other_gas_k), zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
-    taken_k = room.temperature_k if room.gas_k is None else room.gas_k
-    words = (
-        f"The pulses push gas out through the openings: it was taken to be at {taken_k - ZERO_CELSIUS_K:.0f} degC, and "
-        f"the intervals reach over {other_gas_k - ZERO_CELSIUS_K:.0f} degC too. Tell it (--gas-c), or damp the line."
-    )
-    return replace(size, warnings=(words, *size.warnings), **_reaching(size, other))
+        return _size(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
+    taken_k, *allowed_k = _gas_temperatures(readings, room, zero_u_pa, other_gas_k, bore_u95_mm)
+    taken = replace(room, gas_k=taken_k)
+    size = _size(readings, taken, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
+    for gas_k in allowed_k:
+        other = replace(room, gas_k=gas_k)
+        ends = _reaching(size, _size(readings, other, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa))
+        size = replace(size, **ends)
+    words = f"The pulses push gas out through the openings: it was taken to be at {taken_k - ZERO_CELSIUS_K:.0f} degC"
+    if allowed_k:
+        reach = " and ".join(f"{k - ZERO_CELSIUS_K:.0f}" for k in allowed_k)
+        words += f", and the intervals reach over {reach} degC too"
+    return replace(size, warnings=(words + ". Tell it (--gas-c), or damp the line.", *size.warnings))
+
+
+def _gas_temperatures(
+    readings: Sequence[Reading], room: Room, zero_u_pa: float, other_gas_k: float, bore_u95_mm: float
+) -> list[float]:
+    """The temperature to take for the gas that flows out, then the ends of what the readings allow besides it.
+
+    Cold and hot gas bend the line differently, so that the readings often tell; where they do not, the expected one.
+    """
+    expected_k = room.temperature_k if room.gas_k is None else room.gas_k
+    low, high = sorted((expected_k, other_gas_k))
+    temperatures = sorted({expected_k, other_gas_k, 0.5 * (low + high), high + HOTTER_K})
+    deviances = {}
+    for gas_k in temperatures:
+        here = replace(room, gas_k=gas_k)
+        counted = [replace(r, u_pa=math.hypot(r.u_pa, _swing_u(r, here))) for r in readings]
+        problem = LeakProblem(counted, here, zero_u_pa, bore_u95_mm=bore_u95_mm)
+        problem.count_bores(fit_source(problem, [CHOKED]).area_mm2)
+        deviances[gas_k] = fit_source(problem, [CHOKED]).deviance
+    least = min(deviances.values())
+    best_k = min(deviances, key=lambda k: deviances[k])
+    taken_k = expected_k if deviances[expected_k] <= least + GAS_DEVIANCE else best_k
+    # The hottest one is only for readings that ask for it.
+    allowed = [k for k in temperatures if deviances[k] <= least + CHI2_95 and (k <= high or k == best_k)]
+    return [taken_k, *sorted({min(allowed), max(allowed)} - {taken_k})]
 
 
 def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:

@@ -26,7 +26,9 @@ def hold_fields(result: Hold) -> dict[str, Any]:
 
 def hold_text(result: Hold) -> str:
     """The same for a person."""
-    lines = [f"Hold from {in_words(-result.start_pa)}: the leak behaves like {_LAWS[result.model]}."]
+    holds = result.half_time_s is None
+    what = "it holds, no fall beyond chance" if holds else f"the leak behaves like {_LAWS[result.model]}"
+    lines = [f"Hold from {in_words(-result.start_pa)}: {what}."]
     if result.exponent is not None and result.exponent_lo95 is not None and result.exponent_hi95 is not None:
         lines.append(
             f"Exponent {result.exponent:.2f} (the data allow {result.exponent_lo95:.2f} to {result.exponent_hi95:.2f})."

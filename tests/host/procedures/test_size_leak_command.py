@@ -280,3 +280,14 @@ def test_seal_hunt_from_a_marked_recording(capsys, put, steady):
     for name, share in shares.items():
         assert found[name]["lo95"] <= share <= found[name]["hi95"]
         assert found[name]["leaks"] == (share > 0)
+
+
+@pytest.mark.parametrize("noise", [0.0, 3.0])
+def test_a_vacuum_that_holds_has_no_half_time(capsys, put, noise):
+    p = -2000.0 + np.random.default_rng(4).normal(0, 1, 800) * noise
+    path = put("t_s,pressure_pa\n" + "".join(f"{k * 0.05:.2f},{x:.3f}\n" for k, x in enumerate(p)))
+    result = asked(capsys, "hold", "hold", path, "--volume-l", "5")
+    assert result["half_time_s"] is None and result["exponent"] is None
+    assert result["leak_lo95"] == 0 and result["leak_hi95"] < 0.02
+    status, out, _ = call(capsys, "hold", path)
+    assert status == 0 and "it holds" in out

@@ -64,6 +64,12 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         Figure("half_time_s", hold.half_time_s, hold.half_time_lo95_s, hold.half_time_hi95_s, "s"),
         Figure("exponent", hold.exponent, hold.exponent_lo95, hold.exponent_hi95, ""),
     ]
+    if hold.half_time_s is None:
+        at_most = (
+            f", at most like a hole of {hold.equivalent_hi95_mm:.2f} mm" if hold.equivalent_hi95_mm is not None else ""
+        )
+        words = f"The vacuum holds: no fall beyond chance{at_most}."
+        return Verdict("good", words, tuple(figures), "", _PROOF, hold.warnings, {"model": hold.model})
     law = _LAWS[hold.model]
     words = f"Half of the vacuum goes in {hold.half_time_s:.1f} s; the leak behaves like {law}."
     if hold.leak_lpm_at_500pa is not None:

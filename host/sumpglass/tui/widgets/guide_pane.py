@@ -213,12 +213,14 @@ class GuidePane(LineWidget):
         for label, words in (("Next: ", verdict.next_step), ("It does not prove: ", verdict.does_not_prove)):
             if words:
                 lines += [((f" {row}", "plain"),) for row in textwrap.wrap(label + safe(words, 400), width - 3)]
+        if self._notes:
+            lines.append(((f" {self._notes[-1]}"[: width - 1], "strong"),))
         lines += [
             ((f" {row}", "quiet"),)
             for w in verdict.warnings
             for row in textwrap.wrap("Note: " + safe(w, 400), width - 3)
         ]
-        return self._with_notes(lines, width, height)
+        return lines
 
     def _with_notes(self, lines: list[Line], width: int, height: int) -> list[Line]:
         room = height - 1 - len(lines)
