@@ -161,6 +161,7 @@ def _facts(
     line = scenario.rig.line
     head = {
         "title": scenario.title, "scenario": scenario.name, "story": scenario.story, "note": recipe.note,
+        "data": "invented: the co-operative, its pumps and their engines do not exist",
         "made_by": f"sumpglass {__version__}, firmware on the virtual board in virtual time", "seed": recipe.seed,
         "duration_s": recipe.seconds, "samples": samples, "decimation": recipe.decimation,
         "engine": scenario.engine.name, "cylinders": scenario.engine.cylinders,
