@@ -53,7 +53,14 @@ def flux(vacuum, law: str, gas_k: float):
         return np.sign(v) * np.sqrt(2 * RHO * np.abs(v)) * cooling
     up, down = np.where(v >= 0, P0, P0 - v), np.where(v >= 0, P0 - v, P0)
     r = np.maximum(down / up, 0.5283)
-    return np.sign(v) * up / (R * T0) * r ** (1 / K) * np.sqrt(2 * K / (K - 1) * R * T0 * (1 - r ** ((K - 1) / K))) * cooling
+    return (
+        np.sign(v)
+        * up
+        / (R * T0)
+        * r ** (1 / K)
+        * np.sqrt(2 * K / (K - 1) * R * T0 * (1 - r ** ((K - 1) / K)))
+        * cooling
+    )
 
 
 def bisect(net, low: float, high: float) -> float:
@@ -111,7 +118,9 @@ def own_case(seed: int, pulses: str, bent: bool = False) -> Case:
     filling = rng.uniform() < 0.35
     volume = rng.uniform(2e-3, 8e-3)
     level, marks_s, order = [], [], [("engine off", 0.0, rng.uniform(4, 8))] if rng.uniform() < 0.4 else []
-    order += [("closed" if d == 0 else f"opening {d:g} mm", area + math.pi / 4 * d * d, rng.uniform(10, 30)) for d in chosen]
+    order += [
+        ("closed" if d == 0 else f"opening {d:g} mm", area + math.pi / 4 * d * d, rng.uniform(10, 30)) for d in chosen
+    ]
     now = before = 0.0
     running = []
     for text, open_mm2, hold_s in order:
@@ -155,13 +164,20 @@ def own_case(seed: int, pulses: str, bent: bool = False) -> Case:
         words["range_pa"] = span
     marks = {int(min(s * fs, n - 1)): text for s, text in marks_s}
     told = f"{leak_mm:.2f} mm, plugs {chosen}, deepest {deepest:.0f}, amplitude {amplitude:.0f}, {law}, gas {gas_k:.0f}, {fs:g} Hz"
-    return Case(t, p, marks, area, net / RHO * 60e3, words, told + f", code {code:.2g}, noise {noise:.1f}, fill {filling}")
+    return Case(
+        t, p, marks, area, net / RHO * 60e3, words, told + f", code {code:.2g}, noise {noise:.1f}, fill {filling}"
+    )
 
 
 def fill(before, steady, raw, cda, wave, law, gas_k, volume, n, fs) -> np.ndarray:
     """Mean vacuum while the crankcase fills or empties, Heun's steps of the mean flow (isothermal)."""
     grid = np.linspace(min(before, steady) - 50, max(before, steady) + 50, 80)
-    net = R * T0 / volume * (np.array([float(raw(g)) for g in grid]) - cda * flux(grid[:, None] + wave[None, ::4], law, gas_k).mean(1))
+    net = (
+        R
+        * T0
+        / volume
+        * (np.array([float(raw(g)) for g in grid]) - cda * flux(grid[:, None] + wave[None, ::4], law, gas_k).mean(1))
+    )
     rate = np.diff(grid)[0]
     out, x = np.empty(n), before
     values = net.tolist()

@@ -53,10 +53,11 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
         end_pa = resting_end_pa(pressure)
     readings, levels = [], []
     warnings = [zero.words, *recording.warnings]
+    at_port = port_pressure_pa(recording, pressure)
     for stretch in wanted:
         what = "closed" if stretch.state.kind == "closed" else f"opening {stretch.state.value:g} mm"
         where = f"{what} from {stretch.t0_s:.1f} s"
-        level = settled_level(t_s, pressure, stretch.t0_s, stretch.t1_s)
+        level = settled_level(t_s, at_port, stretch.t0_s, stretch.t1_s)
         censored = _censored(t_s, pressure, stretch, end_pa, zero, level)
         if censored is not None:
             readings.append(censored)
@@ -74,7 +75,41 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
         warnings.append(
             "Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them."
         )
+        if any(r.vacuum_pa is not None and float(np.std(r.shape_pa)) > 0.5 * abs(r.vacuum_pa) for r in readings):
+            warnings.append(
+                "The pulses are large beside the level: a long or narrow hose that makes them larger or smaller shifts "
+                "the result by more than its interval says. Use a short wide hose or damp the pulses at the port."
+            )
     return TakenReadings(tuple(_alike(readings, wander_factor(levels))), zero.u_pa, tuple(warnings))
+
+
+LEAST_GAIN = 0.1
+"""Below about this gain of the hose its pulses are lost in noise and not made larger again."""
+
+
+def port_pressure_pa(recording: Recording, pressure_pa: FloatArray) -> FloatArray:
+    """Pressure (n,) at the port from that at the sensor, where the hose between them is known: its response undone.
+
+    Pulses above half the sampling rate stay as they are seen. The mean does not change.
+    """
+    good = np.isfinite(pressure_pa)
+    if recording.line is None or recording.rate_hz is None or len(pressure_pa) < 64 or not good.any():
+        return pressure_pa
+    from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+
+    from sumpglass.physics.line import transfer
+
+    n = len(pressure_pa)
+    whole = np.interp(np.arange(n), np.flatnonzero(good), pressure_pa[good])
+    middle = float(whole.mean())
+    padded = next_fast_len(n + round(recording.rate_hz), real=True)
+    frequency = rfftfreq(padded, 1.0 / recording.rate_hz)
+    grid = np.linspace(0.0, float(frequency[-1]), 2049)
+    ratio = transfer(grid, recording.line)
+    undone = np.conj(ratio) * (1.0 + LEAST_GAIN**2) / (np.abs(ratio) ** 2 + LEAST_GAIN**2)
+    gain = np.interp(frequency, grid, undone.real) + 1j * np.interp(frequency, grid, undone.imag)
+    restored = irfft(rfft(whole - middle, padded) * gain, padded)[:n] + middle
+    return np.where(good, restored, pressure_pa)
 
 
 def _reading(stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:

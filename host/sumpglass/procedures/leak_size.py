@@ -115,20 +115,40 @@ def _gas_temperatures(
     """
     expected_k = room.temperature_k if room.gas_k is None else room.gas_k
     low, high = sorted((expected_k, other_gas_k))
-    temperatures = sorted({expected_k, other_gas_k, 0.5 * (low + high), high + HOTTER_K})
-    deviances = {}
-    for gas_k in temperatures:
+    hottest = high + HOTTER_K
+    deviances: dict[float, float] = {}
+
+    def fitted(gas_k: float, area_mm2: float | None) -> SourceFit:
         here = replace(room, gas_k=gas_k)
         counted = [replace(r, u_pa=math.hypot(r.u_pa, _swing_u(r, here))) for r in readings]
         problem = LeakProblem(counted, here, zero_u_pa, bore_u95_mm=bore_u95_mm)
-        problem.count_bores(fit_source(problem, [CHOKED]).area_mm2)
-        deviances[gas_k] = fit_source(problem, [CHOKED]).deviance
-    least = min(deviances.values())
-    best_k = min(deviances, key=lambda k: deviances[k])
+        if area_mm2 is not None:
+            problem.count_bores(area_mm2)
+        return fit_source(problem, [CHOKED])
+
+    first_mm2 = fitted(expected_k, None).area_mm2
+    for gas_k in (expected_k, other_gas_k, 0.5 * (low + high), hottest):
+        deviances[gas_k] = fitted(gas_k, first_mm2).deviance
+    best_k = min(deviances, key=deviances.__getitem__)
+    if max(deviances.values()) > deviances[best_k] + GAS_DEVIANCE:
+        for step in (HOTTER_K / 2.0, HOTTER_K / 4.0):
+            for gas_k in (best_k - step, best_k + step):
+                if low <= gas_k <= hottest and gas_k not in deviances:
+                    deviances[gas_k] = fitted(gas_k, first_mm2).deviance
+            best_k = min(deviances, key=deviances.__getitem__)
+    least = deviances[best_k]
     taken_k = expected_k if deviances[expected_k] <= least + GAS_DEVIANCE else best_k
-    # The hottest one is only for readings that ask for it.
-    allowed = [k for k in temperatures if deviances[k] <= least + CHI2_95 and (k <= high or k == best_k)]
-    return [taken_k, *sorted({min(allowed), max(allowed)} - {taken_k})]
+    # The hottest is only for readings that ask for it.
+    allowed = [k for k in _reached(deviances, least + CHI2_95) if k <= high or best_k > high]
+    return [taken_k, *(k for k in allowed if abs(k - taken_k) > 1.0)]
+
+
+def _reached(deviances: dict[float, float], level: float) -> list[float]:
+    """The lowest and the highest temperature at which the deviance, drawn through those looked at, is under `level`."""
+    at = np.array(sorted(deviances))
+    fine = np.linspace(at[0], at[-1], 200)
+    inside = fine[np.interp(fine, at, [deviances[k] for k in at]) <= level]
+    return [float(inside[0]), float(inside[-1])] if len(inside) else []
 
 
 def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:
