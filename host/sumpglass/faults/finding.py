@@ -11,7 +11,7 @@ import numpy as np
 from sumpglass.faults import next_test, verdict
 from sumpglass.faults.layout import HEALTHY, Layout
 from sumpglass.faults.next_test import Prospect
-from sumpglass.faults.ranking import Evidence, Reading, weigh
+from sumpglass.faults.ranking import UNSOLVED_TOLD_FROM, Evidence, Reading, weigh
 from sumpglass.faults.twins import twins_of
 from sumpglass.faults.verdict import Shift, Split
 
@@ -48,10 +48,12 @@ class Finding:
 def find_fault(layout: Layout, readings: Sequence[Reading], refused: Collection[str] = (), seed: int = 0) -> Finding:
     """Rank the faults, judge the fit, and name the next test."""
     evidence = weigh(layout, readings, seed)
+    unexplained, set_aside = verdict.misfits(evidence)
+    if unexplained:
+        evidence = verdict.doubted(evidence)
     likely = bool(np.max(evidence.probabilities) >= next_test.SETTLED_AT)
     prospects = next_test.prospects(evidence, refused, seed)
     settled = verdict.settled(evidence, prospects)
-    unexplained, set_aside = verdict.misfits(evidence)
     worth = [prospect for prospect in prospects if prospect.worth_it]
     following = None if likely or not worth else worth[0]
     return Finding(
@@ -78,6 +80,11 @@ def _warnings(
         )
     for test in set_aside:
         words.append(f"the reading of {test} fits none of the leading faults and was set aside as wild: repeat it")
+    if evidence.unsolved_share > UNSOLVED_TOLD_FROM:
+        words.append(
+            f"{100 * evidence.unsolved_share:.0f} % of the simulated engines could not be solved in the time allowed "
+            "and were left out: the probabilities are rough"
+        )
     assumed = [reading.test for reading in evidence.readings if reading.censored == 0 and reading.u95_pa is None]
     if assumed:
         words.append(

@@ -11,10 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from sumpglass.faults.circuit import Circuit, circuit_for, parameter_names
-from sumpglass.faults.network_rescue import by_bracket, by_continuation
-from sumpglass.faults.network_steps import FloatArray, Numbers, State, newton
+from sumpglass.faults.network_rescue import CONTINUATION_PASSES, by_bracket, by_continuation
+from sumpglass.faults.network_steps import FloatArray, Numbers, State, Work, newton
 from sumpglass.units import STANDARD_ATMOSPHERE_PA
 
 __all__ = ["Circuit", "Solution", "circuit_for", "parameter_names", "solve"]
@@ -33,6 +34,8 @@ class Solution:
     """Newton rounds that the slowest draw took."""
     bracketed: int
     """Draws that the bracketed method had to finish."""
+    unsolved: npt.NDArray[np.intp]
+    """Draws given up because the work allowed was used up: their pressures are the last ones tried."""
 
 
 def solve(
@@ -41,12 +44,14 @@ def solve(
     blow_by_kg_s: FloatArray,
     manifold_pa: FloatArray,
     tolerance_pa: float = 1e-7,
+    work: Work | None = None,
 ) -> Solution:
     """Steady state of each draw.
 
     `areas_m2` (parameters, draws) in the order of `parameter_names`, of which the last two rows (blow-by, manifold)
     are not looked at; `blow_by_kg_s` and `manifold_pa` (gauge, negative) are (draws,). A draw is done when a whole
-    Newton step moves none of its pressures by more than `tolerance_pa` plus 1e-11 of an absolute pressure.
+    Newton step moves none of its pressures by more than `tolerance_pa` plus 1e-11 of an absolute pressure. With a
+    limit in `work`, draws whose last resort would go beyond it stay unsolved and are named; without it none are.
     """
     draws = areas_m2.shape[1]
     pressure = np.empty((len(circuit.nodes), draws))
@@ -57,19 +62,39 @@ def solve(
         part = slice(first, min(first + _CHUNK, draws))
         area = circuit.areas(areas_m2[:, part])
         state = _start(circuit, area, manifold_pa[part])
-        took, rest = newton(circuit, area, blow_by_kg_s[part], state, tolerance_pa, np.arange(area.shape[1]))
+        took, rest = newton(circuit, area, blow_by_kg_s[part], state, tolerance_pa, np.arange(area.shape[1]), 1.0, work)
         pressure[:, part], flow[:, part] = state
         rounds = max(rounds, took)
         unsettled.append(rest + first)
     rest = np.concatenate(unsettled)
+    given_up = np.empty(0, dtype=np.intp)
     if len(rest):
         area = circuit.areas(areas_m2[:, rest])
         state = pressure[:, rest], flow[:, rest]
-        left = by_continuation(circuit, area, blow_by_kg_s[rest], state, np.arange(len(rest)), tolerance_pa)
-        by_bracket(circuit, area, blow_by_kg_s[rest], state, left, tolerance_pa)
+        left, bracketed = _rescue(circuit, area, blow_by_kg_s[rest], state, tolerance_pa, work)
         pressure[:, rest], flow[:, rest] = state
-        bracketed = len(left)
-    return Solution(pressure, flow, rounds, bracketed)
+        given_up = rest[left]
+        lowest, highest = np.minimum(manifold_pa[given_up], 0.0), 10.0 * STANDARD_ATMOSPHERE_PA
+        pressure[:, given_up] = np.clip(np.nan_to_num(pressure[:, given_up]), lowest, highest)
+    return Solution(pressure, flow, rounds, bracketed, given_up)
+
+
+def _rescue(
+    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, tolerance_pa: float, work: Work | None
+) -> tuple[Numbers, int]:
+    """Solve in place what Newton's method left; returns the draws given up, and how many were bracketed."""
+    draws = np.arange(area.shape[1])
+    if work is None or not work.limited:
+        left = by_continuation(circuit, area, blow_by, state, draws, tolerance_pa)
+        by_bracket(circuit, area, blow_by, state, left, tolerance_pa)
+        return draws[:0], len(left)
+    paid = work.affords(circuit, CONTINUATION_PASSES)
+    if paid == 0:
+        return draws, 0
+    before = work.spent
+    left = by_continuation(circuit, area, blow_by, state, draws[:paid], tolerance_pa, work)
+    work.rescue_left -= work.spent - before
+    return np.concatenate([left, draws[paid:]]), 0
 
 
 def _start(circuit: Circuit, area: FloatArray, manifold_pa: FloatArray) -> State:

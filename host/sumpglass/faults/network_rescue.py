@@ -10,6 +10,7 @@ from sumpglass.faults.network_steps import (
     FloatArray,
     Numbers,
     State,
+    Work,
     balance_step,
     law_flow,
     newton,
@@ -21,23 +22,36 @@ from sumpglass.units import STANDARD_ATMOSPHERE_PA
 
 SWEEPS = 40
 MOST_TRIES = 8
+CONTINUATION_PASSES = 300.0
+"""Evaluations that the continuation takes at most."""
 
 
 def by_continuation(
-    circuit: Circuit, area: FloatArray, blow_by: FloatArray, state: State, draws: Numbers, tolerance_pa: float
+    circuit: Circuit,
+    area: FloatArray,
+    blow_by: FloatArray,
+    state: State,
+    draws: Numbers,
+    tolerance_pa: float,
+    work: Work | None = None,
 ) -> Numbers:
     """Try `draws` again, in place, from networks whose orifices are nearly laminar and are sharpened step by step.
 
     Returns those that even so have not settled. Damped Newton steps in the pressures: a step that does not lessen the
     greatest imbalance of a draw is halved.
     """
+    work = work or Work()
     pressure, flow = state
+    draws = newton(circuit, area, blow_by, state, tolerance_pa, draws, 0.5, work)[1]
+    if not len(draws):
+        return draws
     part, source = area[:, draws], blow_by[draws]
     p = pressure[:, draws]
     p[: circuit.inner] = 0.0
     lowest = np.minimum(p[-1], 0.0)
     for softness in 10.0 ** np.arange(6.0, -5.0, -2.0):
         for _ in range(6):
+            work.add(circuit, len(draws), 2.0)
             constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
             step = balance_step(circuit, source, constant, gain_start, gain_end)
             if np.all(np.abs(step) < 0.1):
@@ -56,7 +70,7 @@ def by_continuation(
     rest = draws
     for share in (1.0, 0.5, 0.25, 0.1):
         pressure[:, rest], flow[:, rest] = softened[:, rest], driven[:, rest]
-        rest = newton(circuit, area, blow_by, state, tolerance_pa, rest, share)[1]
+        rest = newton(circuit, area, blow_by, state, tolerance_pa, rest, share, work)[1]
         if not len(rest):
             break
     return rest

@@ -21,11 +21,43 @@ State = tuple[FloatArray, FloatArray]
 Numbers = npt.NDArray[np.intp]
 
 NEWTON_ROUNDS = 30
+PASS_OVERHEAD = 3000.0
+"""Fixed cost of one evaluation of a circuit, in elements times draws."""
 CLOSED_SHARE = 1e-9
 """A closed check valve lets back this share of what it passes forward: every flow then answers to a pressure."""
 _POWER = (GAMMA_AIR - 1.0) / GAMMA_AIR
 _CHOKED = np.log(2.0 / (GAMMA_AIR + 1.0))
 """Natural logarithm of the temperature ratio at which the flow chokes (5/6 for gamma 1.4)."""
+
+
+class Work:
+    """What solving may cost, counted in elements times draws evaluated: the same input always stops at the same place.
+
+    A clock would make the answer depend on how busy the machine is.
+    """
+
+    def __init__(self, rescue: float = float("inf")) -> None:
+        self.spent = 0.0
+        self.rescue_left = rescue
+        """What the methods of last resort may still cost, of `spent`."""
+
+    def add(self, circuit: Circuit, draws: int, passes: float = 1.0) -> None:
+        """Count `passes` evaluations of all elements for `draws`; each has a fixed cost beside that of its draws."""
+        self.spent += passes * (cost_of_draw(circuit) * draws + PASS_OVERHEAD)
+
+    @property
+    def limited(self) -> bool:
+        """False where every draw is to be solved, whatever it costs."""
+        return self.rescue_left != float("inf")
+
+    def affords(self, circuit: Circuit, passes: float) -> int:
+        """Draws for which so many passes of a method of last resort can be paid."""
+        return max(0, int((self.rescue_left / passes - PASS_OVERHEAD) / cost_of_draw(circuit)))
+
+
+def cost_of_draw(circuit: Circuit) -> float:
+    """Cost of one evaluation for one draw, in elements: those, and the elimination of the inner nodes."""
+    return len(circuit.start) + circuit.inner**2 / 4.0
 
 
 def newton(
@@ -36,6 +68,7 @@ def newton(
     tolerance_pa: float,
     active: Numbers,
     part: float = 1.0,
+    work: Work | None = None,
 ) -> tuple[int, Numbers]:
     """Improve the `active` draws of `state` in place; returns the rounds taken and the draws that have not settled.
 
@@ -49,6 +82,8 @@ def newton(
     p, q, square, source = pressure[:, active], flow[:, active], np.square(area[:, active]), blow_by[active]
     floor = still_flow(q)
     for taken in range(1, NEWTON_ROUNDS + 1):
+        if work is not None:
+            work.add(circuit, len(active))
         with np.errstate(over="ignore", invalid="ignore"):  # a draw that runs away is taken up by the continuation
             step, q, mismatch = newton_step(circuit, square, source, p, q, floor)
         before = p[:inner]

@@ -14,15 +14,18 @@ import numpy.typing as npt
 
 from sumpglass.faults.layout import LayoutTest
 from sumpglass.faults.network import circuit_for
+from sumpglass.faults.network_steps import Work
 from sumpglass.faults.normal import normal_cdf
 from sumpglass.faults.ranking import (
     ASSUMED_RELATIVE_SD,
     MODEL_RELATIVE_SD,
+    RESCUE_WORK,
     SCALE_PA,
     Evidence,
     Ranges,
     Sample,
-    predict_pa,
+    draws_for,
+    predict_within,
 )
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,6 +38,8 @@ LEAST_GAIN_BITS_PER_MINUTE = 0.008
 MOST_DRAWS_PER_FAULT = 192
 DRAWS_IN_ALL = 1300
 """Draws to plan with: shared by the faults that are left, but no more than so many each."""
+PLANNING_WORK = 2.4e6
+"""Work that planning may take, as in the ranking's `WEIGHING_WORK`: large layouts get fewer draws."""
 LEAST_PROBABILITY = 1e-3
 """Faults less likely than this are left out of the planning."""
 RANGE_PA = 7000.0
@@ -80,9 +85,11 @@ def prospects(
     rng = np.random.default_rng([seed, len(evidence.readings), 7])
     ranges = Ranges(evidence.layout)
     kept = np.flatnonzero(evidence.probabilities >= LEAST_PROBABILITY)
-    count = min(MOST_DRAWS_PER_FAULT, max(64, DRAWS_IN_ALL // len(kept)))
+    circuits = [circuit_for(evidence.layout, test) for test in tests]
+    wanted = min(MOST_DRAWS_PER_FAULT, max(64, DRAWS_IN_ALL // len(kept)))
+    count = draws_for(circuits, PLANNING_WORK / len(kept), wanted)
     values = [ranges.values(int(f), _resampled(evidence.samples[f], count, rng)) for f in kept]
-    predicted = predict_pa([circuit_for(evidence.layout, test) for test in tests], np.concatenate(values, axis=1))
+    predicted, _ = predict_within(circuits, np.concatenate(values, axis=1), Work(RESCUE_WORK / 3.0))
     share = evidence.probabilities[kept] / np.sum(evidence.probabilities[kept])
     found = []
     for column, test in enumerate(tests):

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from sumpglass.faults.layout import Layout
 from sumpglass.faults.network import Circuit, circuit_for, parameter_names, solve
+from sumpglass.faults.network_steps import Work, cost_of_draw
 from sumpglass.faults.normal import normal_cdf, normal_quantile
 from sumpglass.physics.gas import kg_s_from_lpm
 
@@ -26,6 +27,9 @@ FloatArray = npt.NDArray[np.float64]
 ASSUMED_RELATIVE_SD = 0.03
 ASSUMED_SD_PA = 20.0
 """Standard deviation taken for a reading that comes without its uncertainty, and for readings still to be made."""
+LEAST_RELATIVE_SD = 0.025
+LEAST_SD_PA = 15.0
+"""A reading is never believed closer than this: gauges are called better than they are (see the benchmarks)."""
 MODEL_RELATIVE_SD = 0.01
 MODEL_SD_PA = 6.0
 """What the network leaves out (pulses, temperature, coefficients that move with flow): added to every reading."""
@@ -37,9 +41,14 @@ WILD_SPAN = 2.0 * float(np.arcsinh(20000.0 / SCALE_PA))
 TOLERANCE_PA = 0.05
 """How well the network is solved for the weighing: far inside the noise of any reading."""
 FIRST_DRAWS = 256
-FEWEST_FIRST_DRAWS = 144
-DRAWS_TIMES_READINGS = 2600
-"""With many readings the first round is made smaller, so that a call keeps within its time."""
+FEWEST_DRAWS = 12
+USUAL_ROUNDS = 9.0
+"""Newton's rounds of a usual draw."""
+FIRST_WORK, WEIGHING_WORK, RESCUE_WORK = 2.8e6, 7.0e6, 1.5e6
+"""Work (elements times draws evaluated, some 0.1 us each) of the first draws, of all rounds before no other is begun,
+and of the last resorts: with many readings, or a large layout, there are fewer draws, so that a call keeps its time."""
+UNSOLVED_TOLD_FROM = 0.02
+"""Share of the draws left unsolved from which on it is told."""
 ROUND_DRAWS = 160
 MOST_ROUNDS = 5
 ENOUGH_DRAWS = 90.0
@@ -73,7 +82,10 @@ class Reading:
     def sd_pa(self) -> float:
         """Standard deviation of the reading about what the network predicts."""
         level = abs(self.level_pa)
-        own = np.hypot(ASSUMED_RELATIVE_SD * level, ASSUMED_SD_PA) if self.u95_pa is None else self.u95_pa / 1.96
+        if self.u95_pa is None:
+            own = float(np.hypot(ASSUMED_RELATIVE_SD * level, ASSUMED_SD_PA))
+        else:
+            own = max(self.u95_pa / 1.96, float(np.hypot(LEAST_RELATIVE_SD * level, LEAST_SD_PA)))
         return float(np.sqrt(own**2 + (MODEL_RELATIVE_SD * level) ** 2 + MODEL_SD_PA**2))
 
 
@@ -120,6 +132,8 @@ class Evidence:
     """(faults,) sums to 1."""
     log_evidences: FloatArray
     """(faults,)"""
+    unsolved_share: float = 0.0
+    """Share of the draws that were left out because they could not be solved in the work allowed."""
 
 
 class Ranges:
@@ -149,18 +163,34 @@ class Ranges:
 
 
 def predict_pa(circuits: Sequence[Circuit], values: FloatArray) -> FloatArray:
-    """(draws, circuits) gauge pressure that each test reads; `values` as `Ranges.values` gives them.
+    """(draws, circuits) gauge pressure that each test reads; `values` as `Ranges.values` gives them."""
+    return predict_within(circuits, values, None)[0]
+
+
+def predict_within(
+    circuits: Sequence[Circuit], values: FloatArray, work: Work | None
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """(draws, circuits) gauge pressure that each test reads, and (draws,) whether the work allowed did not solve it.
 
     Tests that differ only in where the gauge sits share one solution.
     """
+    unsolved = np.zeros(values.shape[1], dtype=bool)
     areas, blow_by, manifold = values * 1e-6, kg_s_from_lpm(values[-2]), -values[-1]
     solved: dict[bytes, FloatArray] = {}
     columns = []
     for circuit in circuits:
         if circuit.alike not in solved:
-            solved[circuit.alike] = solve(circuit, areas, blow_by, manifold, TOLERANCE_PA).pressure_pa
+            solution = solve(circuit, areas, blow_by, manifold, TOLERANCE_PA, work)
+            solved[circuit.alike] = solution.pressure_pa
+            unsolved[solution.unsolved] = True
         columns.append(solved[circuit.alike][circuit.tap])
-    return np.stack(columns, axis=1)
+    return np.stack(columns, axis=1), unsolved
+
+
+def draws_for(circuits: Sequence[Circuit], share_of_work: float, most: int) -> int:
+    """Draws that so much work solves in all these circuits, `most` at most and `FEWEST_DRAWS` at least."""
+    each = sum({circuit.alike: cost_of_draw(circuit) for circuit in circuits}.values()) * USUAL_ROUNDS
+    return most if each == 0.0 else min(most, max(FEWEST_DRAWS, int(share_of_work / each)))
 
 
 def chances_of(readings: Sequence[Reading], predicted_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -186,6 +216,7 @@ class _Weighing:
         self.layout, self.readings, self.rng = layout, readings, rng
         self.ranges = Ranges(layout)
         self.circuits = [circuit_for(layout, layout.test(reading.test)) for reading in readings]
+        self.work, self.drawn, self.unsolved = Work(RESCUE_WORK), 0, 0
         self.level = np.array([reading.level_pa for reading in readings])
         self.sd = np.array([reading.sd_pa for reading in readings])
         self.censored = np.array([reading.censored for reading in readings], dtype=int)
@@ -203,49 +234,71 @@ class _Weighing:
                     f for f, sample in enumerate(samples)
                     if score[f] > np.max(score) - within and sample.effective < ENOUGH_DRAWS
                 ]  # fmt: skip
+                chosen = sorted(chosen, key=lambda f: -score[f])[: self._affordable()]
                 if not chosen:
                     break
                 self._round(samples, chosen)
         log_evidence = np.array([sample.log_evidence for sample in samples])
         score = log_prior + log_evidence
         share = np.exp(score - np.max(score))
-        return Evidence(self.layout, self.readings, tuple(samples), share / np.sum(share), log_evidence)
+        return Evidence(
+            self.layout,
+            self.readings,
+            tuple(samples),
+            share / np.sum(share),
+            log_evidence,
+            self.unsolved / max(self.drawn, 1),
+        )
+
+    def _affordable(self) -> int:
+        """Faults for which another round can be paid; the rest stay as they are."""
+        each = max(self.work.spent / max(self.drawn, 1), 1e-9) * ROUND_DRAWS
+        return max(0, int((WEIGHING_WORK - self.work.spent) / each))
 
     def _first(self) -> list[Sample]:
         """Draws from the ranges, one Latin hypercube for all faults: what they share then cancels in their ratio."""
         faults, parameters = len(self.layout.faults), self.ranges.low.shape[1]
-        draws = min(FIRST_DRAWS, max(FEWEST_FIRST_DRAWS, DRAWS_TIMES_READINGS // max(len(self.readings), 1)))
+        draws = draws_for(self.circuits, FIRST_WORK / faults, FIRST_DRAWS)
         strata = self.rng.permuted(np.tile(np.arange(draws, dtype=float), (parameters, 1)), axis=1)
         latent = normal_quantile((strata + self.rng.uniform(size=strata.shape)) / draws).T
-        predicted = self._predict([(f, latent) for f in range(faults)])
         samples = []
-        for part in predicted:
+        for solved, part in self._predict([(f, latent) for f in range(faults)]):
             likelihood = self._log_likelihood(part)
-            samples.append(Sample(latent, part, likelihood, [], likelihood))
+            samples.append(Sample(latent[solved], part, likelihood, [], likelihood))
         return samples
 
-    def _predict(self, jobs: list[tuple[int, FloatArray]]) -> list[FloatArray]:
-        """Predicted readings of several faults' draws, solved together."""
+    def _predict(self, jobs: list[tuple[int, FloatArray]]) -> list[tuple[npt.NDArray[np.bool_], FloatArray]]:
+        """Of several faults' draws, solved together: which were solved, and what those predict."""
+        self.drawn += sum(len(latent) for _, latent in jobs)
         if not self.circuits:
-            return [np.empty((len(latent), 0)) for _, latent in jobs]
+            return [(np.ones(len(latent), dtype=bool), np.empty((len(latent), 0))) for _, latent in jobs]
         values = np.concatenate([self.ranges.values(f, latent) for f, latent in jobs], axis=1)
-        predicted = predict_pa(self.circuits, values)
-        return np.split(predicted, np.cumsum([len(latent) for _, latent in jobs])[:-1])
+        predicted, unsolved = predict_within(self.circuits, values, self.work)
+        self.unsolved += int(np.count_nonzero(unsolved))
+        ends = np.cumsum([len(latent) for _, latent in jobs])[:-1]
+        found = []
+        for part, missing in zip(np.split(predicted, ends), np.split(unsolved, ends)):
+            # Where hardly any is solved the last pressures tried serve: better than to drop a fault unseen.
+            solved = (
+                ~missing if np.count_nonzero(~missing) >= 0.25 * len(missing) else np.ones(len(missing), dtype=bool)
+            )
+            found.append((solved, part[solved]))
+        return found
 
     def _log_likelihood(self, predicted_pa: FloatArray) -> FloatArray:
         chances, floor = chances_of(self.readings, predicted_pa)
         return np.asarray(np.sum(np.log((1.0 - WILD_SHARE) * chances + floor), axis=1))
 
     def _round(self, samples: list[Sample], chosen: list[int]) -> None:
-        jobs = []
+        jobs, proposals = [], []
         for f in chosen:
             mean, root = self._proposal(samples[f])
-            latent = _draw_normal(mean, root, ROUND_DRAWS, self.rng)
-            samples[f].proposals.append((ROUND_DRAWS, mean, root))
-            jobs.append((f, latent))
-        for (f, latent), predicted in zip(jobs, self._predict(jobs)):
+            jobs.append((f, _draw_normal(mean, root, ROUND_DRAWS, self.rng)))
+            proposals.append((mean, root))
+        for (f, latent), (mean, root), (solved, predicted) in zip(jobs, proposals, self._predict(jobs)):
             sample = samples[f]
-            sample.latent = np.concatenate([sample.latent, latent])
+            sample.proposals.append((len(predicted), mean, root))
+            sample.latent = np.concatenate([sample.latent, latent[solved]])
             sample.predicted_pa = np.concatenate([sample.predicted_pa, predicted])
             sample.log_likelihood = np.concatenate([sample.log_likelihood, self._log_likelihood(predicted)])
             sample.log_weight = sample.log_likelihood - _log_mixture_over_prior(sample)

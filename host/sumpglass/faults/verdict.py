@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,8 @@ FloatArray = npt.NDArray[np.float64]
 
 UNEXPLAINED_CHANCE = 1e-3
 """Chance, at most, that readings from a fault of the layout are called unexplained (measured in the benchmarks)."""
+DOUBT = 0.5
+"""Share of the probability that goes by the priors alone when the readings are unexplained."""
 READINGS_TO_SPARE_ONE = 4
 """From this many readings on, one may be wild without the whole counting as unexplained: it is named instead."""
 SPLIT_SURE = 0.8
@@ -65,6 +67,17 @@ def misfits(evidence: Evidence) -> tuple[bool, tuple[str, ...]]:
     if count < READINGS_TO_SPARE_ONE or best_spared > _chi_squared_limit(count - 1):
         return True, ()
     return False, _set_aside(evidence)
+
+
+def doubted(evidence: Evidence) -> Evidence:
+    """The evidence with its probabilities drawn halfway to the priors, for readings that no fault explains.
+
+    Then something is wrong that the layout does not hold (a second fault, a set-up), with an even chance at least, and
+    under that the readings tell nothing about which fault there is.
+    """
+    prior = np.array([fault.prior for fault in evidence.layout.faults])
+    mixed = (1.0 - DOUBT) * evidence.probabilities + DOUBT * prior / np.sum(prior)
+    return replace(evidence, probabilities=mixed)
 
 
 def _set_aside(evidence: Evidence) -> tuple[str, ...]:
