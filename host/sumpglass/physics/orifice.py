@@ -14,7 +14,7 @@ import numpy as np
 from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K, REFERENCE_DENSITY_KG_M3, FloatArray, Floats, kg_s_from_lpm
 from sumpglass.units import REFERENCE_TEMPERATURE_K
 
-DISCHARGE_COEFFICIENT = 0.60
+DISCHARGE_COEFFICIENT = 0.61
 """Sharp-edged small drilled opening. An assumption: ISO 5167 does not cover bores below 12.5 mm."""
 DISCHARGE_COEFFICIENT_U95 = 0.05
 """Half-width of the interval of `DISCHARGE_COEFFICIENT` (k = 2; common practice, no source)."""

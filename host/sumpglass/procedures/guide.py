@@ -91,7 +91,7 @@ class Guide:
             self.test.set_up,
             by_hand=True,
             needs_acknowledgement=self.test.running_engine,
-            condition_words="a key" if not self.test.running_engine else "the key for `acknowledged`",
+            condition_words="a key" if not self.test.running_engine else "your word that you have read them",
         )
 
     # --- what a screen shows ---------------------------------------------------------------------------------------

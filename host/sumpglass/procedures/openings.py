@@ -15,15 +15,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sumpglass.physics.gas import Floats
-from sumpglass.physics.orifice import mass_flow_kg_s
+from sumpglass.physics.orifice import DISCHARGE_COEFFICIENT, DISCHARGE_COEFFICIENT_U95, mass_flow_kg_s
 from sumpglass.records import FloatArray
 from sumpglass.units import REFERENCE_TEMPERATURE_K, STANDARD_ATMOSPHERE_PA
 
-OPENING_CD = 0.61
-"""Discharge coefficient of a small sharp-edged drilled opening. An assumption (the usual figure of a thin plate): bores
-under 12.5 mm lie outside ISO 5167."""
-OPENING_CD_U95 = 0.05
-"""Half-width of its interval: an assumption as well (common practice, no source)."""
+OPENING_CD = DISCHARGE_COEFFICIENT
+"""Discharge coefficient of the known openings, shared by all of them."""
+OPENING_CD_U95 = DISCHARGE_COEFFICIENT_U95
+"""Half-width of its interval."""
 BORE_U95_MM = 0.01
 """Half-width of the interval of a drilled bore: an assumption, that of a reamed hole or one checked with a pin
 gauge."""

@@ -64,7 +64,8 @@ class TestList(LineWidget):
             mark, tone = ("▶ ", "mark") if pointer else ("  ", "plain")
             columns = width - 2 if number + 1 >= SIDE_ROWS else width - SIDE
             text = f" {test.title:<{names}} "
-            why = test.why if len(text) + len(test.why) + 3 <= columns else ""
+            space = columns - len(text) - 3
+            why = textwrap.shorten(test.why, space, placeholder=" …") if space >= 24 else ""
             lines.append(((mark, "strong"), (text[: columns - 2], tone), (why, "quiet")))
         lines.append(())
         test = self.chosen
@@ -88,6 +89,9 @@ class GuidePane(LineWidget):
 
     def show(self, test: TradeTest, status: GuideStatus) -> None:
         """Draw it."""
+        before = self._status
+        if before and before.step and before.step.id == "cautions" and before.step != status.step:
+            self._notes = []  # what was said of unread cautions is done with
         self._test, self._status = test, status
         self.update_lines()
 
