@@ -2,8 +2,8 @@
 
 Engines with one fault each, drawn from the built-in layouts by their priors, are simulated by the independent solver
 in tests/outside; readings carry 3 % and 20 Pa of noise and saturate at 7 kPa. What is told of their uncertainty goes
-round from case to case: the truth, nothing, and 30 Pa whatever the reading, which is too little. The tests that the program names are
-made until it calls the case settled; the same engines are also worked through in the listed order.
+round from case to case: the truth, nothing, and 30 Pa whatever the reading, which is too little. The tests that the
+program names are made until it calls the case settled; some engines are also worked through in the listed order.
 
     python tests/benchmarks/bench_faults.py [--short] [--cases N] [--layout NAME] [--seed N] [--walk-every N]
 """
