@@ -3,8 +3,8 @@
     python tests/benchmarks/bench_size_leak_recordings.py [--short] [--only calm,moderate,strong,bent,rig,rig-csv]
         [--seed FIRST] [--cases N] [--verbose]
 
-calm, moderate, strong, bent: a generator of its own (nothing of `simulate/`): levels by bisection of the mean flow or by
-integrating the filling of the crankcase, pulses of the firing order with a second harmonic and a half order, slow
+calm, moderate, strong, bent: a generator of its own (nothing of `simulate/`): levels by bisection of the mean flow or
+by integrating the filling of the crankcase, pulses of the firing order with a second harmonic and a half order, slow
 wander, change-overs up to a second off their marks, sensors of 10 to 16 bits. rig, rig-csv: the product's simulator
 (piston pulses, hose to the sensor, sensor errors), with what a rig tells and as a bare CSV that tells nothing.
 """
@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -131,7 +132,11 @@ def own_case(seed: int, pulses: str, bent: bool = False) -> Case:
             level.append(np.zeros(n))
         else:
             cda = CD * open_mm2 * 1e-6
-            steady = bisect(lambda v: raw(v) - cda * float(np.mean(flux(v + wave, law, gas_k))), -3000.0, 60_000.0)
+
+            def surplus(v: float, cda: float = cda) -> float:
+                return raw(v) - cda * float(np.mean(flux(v + wave, law, gas_k)))
+
+            steady = bisect(surplus, -3000.0, 60_000.0)
             if filling:
                 level.append(fill(before, steady, raw, cda, wave, law, gas_k, volume, n, fs))
             else:
@@ -163,7 +168,10 @@ def own_case(seed: int, pulses: str, bent: bool = False) -> Case:
         p = np.clip(p, -span, span)
         words["range_pa"] = span
     marks = {int(min(s * fs, n - 1)): text for s, text in marks_s}
-    told = f"{leak_mm:.2f} mm, plugs {chosen}, deepest {deepest:.0f}, amplitude {amplitude:.0f}, {law}, gas {gas_k:.0f}, {fs:g} Hz"
+    told = (
+        f"{leak_mm:.2f} mm, plugs {chosen}, deepest {deepest:.0f}, amplitude {amplitude:.0f}, {law}, "
+        f"gas {gas_k:.0f}, {fs:g} Hz"
+    )
     return Case(
         t, p, marks, area, net / RHO * 60e3, words, told + f", code {code:.2g}, noise {noise:.1f}, fill {filling}"
     )
@@ -242,8 +250,11 @@ class Tally:
             draw_held = size.net_draw_lo95 <= draw <= (size.net_draw_hi95 or math.inf)
         self.rows.append((error, held, width, draw_error, draw_held, size.bent))
         if self.verbose and (not held or abs(error) > 0.1):
-            print(f"  {seed}: {told}\n      error {100 * error:+.1f} %, width {100 * width:.1f} %, held {held}, bent {size.bent}, "
-                  f"{size.points} points, chi2 {size.chi2}, draw {100 * (draw_error or 0):+.1f} %")  # fmt: skip
+            print(f"  {seed}: {told}")
+            print(
+                f"      error {100 * error:+.1f} %, width {100 * width:.1f} %, held {held}, bent {size.bent}, "
+                f"{size.points} points, chi2 {size.chi2}, draw {100 * (draw_error or 0):+.1f} %"
+            )
             for r in given.readings:
                 v = r.vacuum_pa if r.vacuum_pa is not None else -(r.deeper_than_pa or 0)
                 print(f"        {r.opening_mm:g} mm: {v:.1f} u {r.u_pa:.2f} swing {np.std(r.shape_pa):.0f} {r.name}")
@@ -255,12 +266,18 @@ class Tally:
             print(f"{self.name:<16} nothing sized, {len(self.refused)} refused")
             return
         e, held, width, de, dh, bent = (list(c) for c in zip(*self.rows))
-        text = f"{self.name:<16} {len(e):4d} sized, {len(self.refused)} refused; leak mm error median {100 * np.median(np.abs(e)):.2f} %, "
-        text += f"90th {100 * np.quantile(np.abs(e), 0.9):.1f} %, mean {100 * np.mean(np.clip(e, -1, 1)):+.2f} %; held {100 * np.mean(held):.1f} %; half-width median {100 * np.median(width):.1f} %"
+        error = np.abs(e)
+        text = (
+            f"{self.name:<16} {len(e):4d} sized, {len(self.refused)} refused; "
+            f"leak mm error median {100 * np.median(error):.2f} %, 90th {100 * np.quantile(error, 0.9):.1f} %, "
+            f"mean {100 * np.mean(np.clip(e, -1, 1)):+.2f} %; "
+            f"held {100 * np.mean(held):.1f} %; half-width median {100 * np.median(width):.1f} %"
+        )
         if de[0] is not None:
             text += f"; draw error median {100 * np.median(np.abs(de)):.2f} %, held {100 * np.mean(dh):.1f} %"
         known = [b for b in bent if b is not None]
-        text += f"; bent {100 * np.mean(known) if known else 0:.1f} %; {np.median(self.seconds):.2f} s a call (most {max(self.seconds):.2f})"
+        text += f"; bent {100 * np.mean(known) if known else 0:.1f} %"
+        text += f"; {np.median(self.seconds):.2f} s a call (most {max(self.seconds):.2f})"
         print(text, flush=True)
 
 
@@ -283,7 +300,7 @@ def main() -> int:
             kind = name if name != "bent" else ("calm", "moderate")[seed % 2]
             case = own_case(seed, kind, name == "bent")
             write_csv(case, path)
-            tally.add(seed, case.area_mm2, case.draw_lpm, case.told, lambda: size_leak_of_file(path, **case.words))
+            tally.add(seed, case.area_mm2, case.draw_lpm, case.told, partial(size_leak_of_file, path, **case.words))
         tally.print()
     for name in ("rig", "rig-csv"):
         if wanted and name not in wanted:
@@ -293,7 +310,8 @@ def main() -> int:
             job, recording = rig_case(seed)
             area = math.pi / 4 * job.leak_mm**2
             s = job.scenario
-            told = f"{job.leak_mm:.2f} mm, {s.engine.cylinders} cyl {s.engine.layout}, {s.rig.rate_hz:g} Hz, {s.rig.sensor.part}, line {s.rig.line}"
+            told = f"{job.leak_mm:.2f} mm, {s.engine.cylinders} cyl {s.engine.layout}, {s.rig.rate_hz:g} Hz"
+            told += f", {s.rig.sensor.part}, line {s.rig.line}"
             if name == "rig":
                 run = lambda: size_leak_of_recording(recording)  # noqa: E731, B023
             else:

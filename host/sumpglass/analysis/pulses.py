@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
 from sumpglass.records import FloatArray
@@ -65,7 +66,7 @@ MAINS_HZ = 0.15
 HUM_COST = 2.0
 WHISTLE_COST = 3.0
 """Log odds against taking lines for hum, and the strongest line for a tone of other origin."""
-SLOW_RPM, SLOW_COST = 650.0, 4.0
+SLOW_RPM, SLOW_COST = 650.0, 8.0
 """Engines seldom run below this speed: log odds against a speed, per factor e below it (common practice, no source)."""
 SURE_BY = 2.0
 TOLERANCE = 0.006
@@ -142,10 +143,10 @@ def find_pulses(
         return PulseReading()
     if n < 1.5 * segment:
         segment = max(int(0.8 * rate_hz), int(n / 1.5))
-    spectrum = welch(pressure_pa, rate_hz, segment)
+    spectrum = welch(_without_slope(pressure_pa), rate_hz, segment)
     floor = noise_floor(spectrum)
     lines = significant_lines(spectrum, floor, 0.49 * rate_hz)
-    if not len(lines.hz):
+    if not len(lines.hz) or _hum_alone(lines, spectrum, floor):
         return PulseReading()
     cycle_hz, order, sure = _cycle(lines, spectrum.bin_hz, rate_hz, cylinders)
     if cycle_hz is None:
@@ -169,6 +170,26 @@ def find_pulses(
     )
 
 
+def _without_slope(pressure_pa: FloatArray) -> FloatArray:
+    """A level that still creeps would leak into every line of a short stretch."""
+    n = len(pressure_pa)
+    x = np.arange(n) - 0.5 * (n - 1)
+    return pressure_pa - (12.0 * float(x @ pressure_pa) / (n * (n * n - 1.0))) * x
+
+
+def _hum_alone(lines: Lines, spectrum: Spectrum, floor: FloatArray) -> bool:
+    """Whether all there is are lines of the mains that are fainter than the noise: no engine is claimed on that."""
+    noise_pa = float(np.sqrt(floor.sum() * spectrum.bin_hz))
+    return bool(lines.amplitude_pa[0] < noise_pa and _of_the_mains(lines).all())
+
+
+def _of_the_mains(lines: Lines) -> npt.NDArray[np.bool_]:
+    mains = np.zeros(len(lines.hz), bool)
+    for hum in (50.0, 60.0):
+        mains |= (np.abs(lines.hz - hum * np.round(lines.hz / hum)) < MAINS_HZ) & (lines.hz > 45.0)
+    return mains
+
+
 def _cycle(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -> tuple[float | None, int, bool]:
     """(rpm/120 or None, cylinders, sure) that explains the lines best, some of which may come from elsewhere."""
     trials: list[tuple[float, float, int]] = []
@@ -185,9 +206,7 @@ def _cycle(lines: Lines, bin_hz: float, rate_hz: float, cylinders: int | None) -
 def _readings_of(lines: Lines) -> list[tuple[Lines, float]]:
     """The lines as they are, and without those that may be mains hum or a whistle of the drawn air, at a cost."""
     found = [(lines, 0.0)]
-    mains = np.zeros(len(lines.hz), bool)
-    for hum in (50.0, 60.0):
-        mains |= (np.abs(lines.hz - hum * np.round(lines.hz / hum)) < MAINS_HZ) & (lines.hz > 45.0)
+    mains = _of_the_mains(lines)
     rest = Lines(lines.hz[~mains], lines.amplitude_pa[~mains])
     if mains.any() and len(rest.hz):
         found.append((rest, -HUM_COST))

@@ -112,3 +112,19 @@ def test_resolution_and_noise_are_read_off_the_samples():
     noise = np.random.default_rng(0).normal(0, 8, 20_000)
     assert resolution(np.round(noise / 1.34) * 1.34) == pytest.approx(1.34)
     assert sample_noise(noise + 300 * np.sin(np.arange(20_000) * 0.16)) == pytest.approx(8, rel=0.1)
+
+
+def test_hum_of_the_mains_fainter_than_the_noise_is_no_engine():
+    rng = np.random.default_rng(77)
+    t = np.arange(20_000) / 1000
+    hum = 3.0 * np.sin(2 * np.pi * 50 * t) + 1.0 * np.sin(2 * np.pi * 150 * t)
+    for cylinders in (None, 1, 2, 4, 6):
+        assert find_pulses(38.0 + hum + rng.normal(0, 4.5, len(t)), 1000.0, cylinders).firing_hz is None
+
+
+def test_an_engine_at_the_speed_of_the_mains_is_still_told():
+    rng = np.random.default_rng(78)
+    t = np.arange(20_000) / 1000
+    pulses = 60.0 * np.sin(2 * np.pi * 50 * t) + 15.0 * np.sin(2 * np.pi * 100 * t)
+    reading = find_pulses(-400.0 + pulses + rng.normal(0, 4.5, len(t)), 1000.0, 4)
+    assert abs(reading.rpm - 1500.0) < 3.0
