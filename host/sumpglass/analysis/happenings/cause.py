@@ -112,8 +112,18 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     return found
 
 
+def _fell_to_zero(evidence: Evidence) -> bool:
+    near = 3.0 * evidence.level_u_pa
+    return abs(evidence.after_pa) <= near and evidence.before_pa < -4.0 * near
+
+
 def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> dict[str, float]:
     """Probability of each cause. `lost_cause`: of the loss that this change takes back."""
+    if evidence.still and upward and _fell_to_zero(evidence):
+        # A frozen code stands anywhere. At zero stands an open hose under a converter coarser than the noise, at once;
+        # or a large opening, after the time that the crankcase takes to fill.
+        step = _soft(-evidence.rise_s, -0.022, 0.005)
+        return {"tap_off": 0.05 + 0.85 * step, "opening": 0.05 + 0.85 * (1.0 - step), "sensor_fault": 0.05}
     if evidence.silent or evidence.still:
         return {"sensor_fault": 0.97, "unknown": 0.03}
     if evidence.railed:
