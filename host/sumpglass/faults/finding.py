@@ -10,7 +10,7 @@ import numpy as np
 
 from sumpglass.faults import next_test, verdict
 from sumpglass.faults.layout import HEALTHY, Layout
-from sumpglass.faults.next_test import Prospect
+from sumpglass.faults.next_test import Prospect, Span
 from sumpglass.faults.ranking import UNSOLVED_TOLD_FROM, Evidence, Reading, weigh
 from sumpglass.faults.twins import twins_of
 from sumpglass.faults.verdict import Shift, Split
@@ -45,14 +45,20 @@ class Finding:
         return self.unexplained or (bool(self.evidence.readings) and self.settled and self.ranking[0][0] != HEALTHY)
 
 
-def find_fault(layout: Layout, readings: Sequence[Reading], refused: Collection[str] = (), seed: int = 0) -> Finding:
-    """Rank the faults, judge the fit, and name the next test."""
+def find_fault(
+    layout: Layout,
+    readings: Sequence[Reading],
+    refused: Collection[str] = (),
+    seed: int = 0,
+    range_pa: Span = next_test.RANGE_PA,
+) -> Finding:
+    """Rank the faults, judge the fit, and name the next test, to be read by a sensor of `range_pa`."""
     evidence = weigh(layout, readings, seed)
     unexplained, set_aside = verdict.misfits(evidence)
     if unexplained:
         evidence = verdict.doubted(evidence)
     likely = bool(np.max(evidence.probabilities) >= next_test.SETTLED_AT)
-    prospects = next_test.prospects(evidence, refused, seed)
+    prospects = next_test.prospects(evidence, refused, seed, range_pa)
     settled = verdict.settled(evidence, prospects)
     worth = [prospect for prospect in prospects if prospect.worth_it]
     following = None if likely or not worth else worth[0]

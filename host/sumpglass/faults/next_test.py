@@ -42,8 +42,9 @@ PLANNING_WORK = 2.4e6
 """Work that planning may take, as in the ranking's `WEIGHING_WORK`: large layouts get fewer draws."""
 LEAST_PROBABILITY = 1e-3
 """Faults less likely than this are left out of the planning."""
-RANGE_PA = 7000.0
-"""Where the rig's sensor is taken to saturate, either way."""
+Span = tuple[float, float]
+RANGE_PA: Span = (-7000.0, 7000.0)
+"""Where a sensor is taken to saturate of which nothing is known."""
 BINS = 160
 
 
@@ -56,6 +57,8 @@ class Prospect:
     reading_chances: FloatArray
     """(faults, bins) chance of each band of readings under each fault; the first and last are beyond the range.
     Rows of faults that were left out are 0."""
+    range_pa: Span = RANGE_PA
+    """Of the sensor that it was planned for."""
 
     @property
     def bits_per_minute(self) -> float:
@@ -68,14 +71,19 @@ class Prospect:
         return self.gain_bits >= LEAST_GAIN_BITS and self.bits_per_minute >= LEAST_GAIN_BITS_PER_MINUTE
 
 
-def bin_edges_pa(range_pa: float = RANGE_PA) -> FloatArray:
+def bin_edges_pa(range_pa: Span = RANGE_PA) -> FloatArray:
     """(BINS + 1,) borders of the bands of readings, fine near zero and coarse near the ends of the range."""
-    most = np.arcsinh(range_pa / SCALE_PA)
-    return np.asarray(np.sinh(np.linspace(-most, most, BINS + 1)) * SCALE_PA)
+    return np.asarray(np.sinh(np.linspace(*_ends(range_pa), BINS + 1)) * SCALE_PA)
+
+
+def _ends(range_pa: Span) -> Span:
+    """The range in asinh units."""
+    low, high = range_pa
+    return float(np.arcsinh(low / SCALE_PA)), float(np.arcsinh(high / SCALE_PA))
 
 
 def prospects(
-    evidence: Evidence, refused: Collection[str] = (), seed: int = 0, range_pa: float = RANGE_PA
+    evidence: Evidence, refused: Collection[str] = (), seed: int = 0, range_pa: Span = RANGE_PA
 ) -> list[Prospect]:
     """Every test not yet made and not refused, the one with most bits per minute first."""
     made = {reading.test for reading in evidence.readings} | set(refused)
@@ -97,7 +105,7 @@ def prospects(
         chances = np.stack([_band_chances(row, evidence.samples[f].effective, range_pa) for row, f in zip(z, kept)])
         everywhere = np.zeros((len(evidence.layout.faults), BINS + 2))
         everywhere[kept] = chances
-        found.append(Prospect(test, _mutual_information_bits(share, chances), everywhere))
+        found.append(Prospect(test, _mutual_information_bits(share, chances), everywhere, range_pa))
     return sorted(found, key=lambda prospect: -prospect.bits_per_minute)
 
 
@@ -108,15 +116,15 @@ def _resampled(sample: Sample, count: int, rng: np.random.Generator) -> FloatArr
     return sample.latent[np.minimum(chosen, len(sample.latent) - 1)]
 
 
-def _band_chances(z: FloatArray, effective: float, range_pa: float) -> FloatArray:
+def _band_chances(z: FloatArray, effective: float, range_pa: Span) -> FloatArray:
     """(BINS + 2,) chance of each band, from draws of asinh(p/SCALE_PA), the noise of a reading and a kernel's width."""
-    most = float(np.arcsinh(range_pa / SCALE_PA))
-    inside = np.clip(z, -most - 0.1, most + 0.1)
+    low, high = _ends(range_pa)
+    inside = np.clip(z, low - 0.1, high + 0.1)
     quarter = np.subtract(*np.percentile(inside, [75, 25])) / 1.349
     spread = min(float(np.std(inside)), float(quarter) if quarter > 0 else np.inf)
     kernel = 0.7 * spread * min(effective, len(z)) ** -0.2
     sd = np.sqrt(ASSUMED_RELATIVE_SD**2 + MODEL_RELATIVE_SD**2 + kernel**2)
-    edges = np.linspace(-most, most, BINS + 1)
+    edges = np.linspace(low, high, BINS + 1)
     below = np.mean(normal_cdf((edges[:, None] - z[None, :]) / sd), axis=1)
     return np.asarray(np.diff(np.concatenate([[0.0], below, [1.0]])))
 

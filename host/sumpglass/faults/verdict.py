@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from sumpglass.faults.next_test import RANGE_PA, SETTLED_AT, Prospect, bin_edges_pa
+from sumpglass.faults.next_test import SETTLED_AT, Prospect, bin_edges_pa
 from sumpglass.faults.ranking import WILD_SHARE, Evidence, Reading, chances_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -136,7 +136,7 @@ def best_split(evidence: Evidence, prospect: Prospect) -> Split | None:
     high = tuple(int(f) for f in suspects if below[f, cut] <= 1.0 - SPLIT_SURE)
     if not low or not high:
         return None
-    return Split(float(bin_edges_pa(RANGE_PA)[cut]), low, high)
+    return Split(float(bin_edges_pa(prospect.range_pa)[cut]), low, high)
 
 
 def _entropy(chance: FloatArray) -> FloatArray:

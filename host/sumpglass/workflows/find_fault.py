@@ -11,6 +11,7 @@ from sumpglass.errors import InputError
 from sumpglass.faults.finding import Finding, fields_of, find_fault
 from sumpglass.faults.layout import Layout
 from sumpglass.faults.layout_file import built_in_names, load_layout
+from sumpglass.faults.next_test import RANGE_PA, Span
 from sumpglass.faults.ranking import Reading
 from sumpglass.faults.readings import checked_tests, parse_readings, reading_fields, readings_from
 from sumpglass.store.casebook import Casebook, is_sqlite
@@ -44,6 +45,8 @@ class Search:
     readings: list[Reading] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     seed: int = 0
+    range_pa: Span = RANGE_PA
+    """Of the sensor that the next tests will be read with."""
 
     def take(self, reading: Reading) -> None:
         """Add a reading, instead of an earlier one of the same test."""
@@ -62,7 +65,7 @@ class Search:
 
     def weigh(self) -> Finding:
         """The finding as it stands."""
-        return find_fault(self.layout, list(self.readings), list(self.refused), self.seed)
+        return find_fault(self.layout, list(self.readings), list(self.refused), self.seed, self.range_pa)
 
 
 def find_fault_from_files(

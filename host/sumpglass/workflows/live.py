@@ -31,6 +31,8 @@ class Reading:
     connected: bool = True
     sensor_fault: str | None = None
     """What is wrong with the sensor in words, or None."""
+    range_pa: tuple[float, float] | None = None
+    """Least and greatest that the sensor can read, None before the first sample."""
 
 
 @dataclass(frozen=True)

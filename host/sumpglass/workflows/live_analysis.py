@@ -96,8 +96,20 @@ class LiveAnalysis:
         state = self.detector.state
         last = self.last_t_s if self.last_t_s is not None else -math.inf
         clipped = state.clipped or last - self._clipped_at_s < CLIPPED_HOLD_S
+        facts = None if self.scale is None else self.scale.facts()
+        range_pa = None
+        if facts is not None and facts.range_low_pa is not None and facts.range_high_pa is not None:
+            range_pa = facts.range_low_pa, facts.range_high_pa
         return Reading(
-            state.t_s, state.level_pa, state.level_u95_pa, state.state, clipped, age_s, connected, self.sensor_fault()
+            state.t_s,
+            state.level_pa,
+            state.level_u95_pa,
+            state.state,
+            clipped,
+            age_s,
+            connected,
+            self.sensor_fault(),
+            range_pa,
         )
 
     def pulses(self) -> Pulses | None:

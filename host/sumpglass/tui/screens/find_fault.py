@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 REDRAW_S = 0.25
 LEVEL_COLUMNS = 34
+NEAR_THE_END = 0.9
 OLDEST_S = 1.0
 """A live reading older than this is not taken."""
 LIST_KEYS = (("↑↓", "choose", "choose(1)"), ("enter", "begin", "go_on"), ("esc", "back", "leave"))
@@ -130,6 +132,9 @@ class FindFaultScreen(Screen[None]):
         search = self.search
         if search is None:
             return
+        span = self.host.live.reading.range_pa
+        if span is not None and all(map(math.isfinite, span)) and span[0] < span[1]:
+            search.range_pa = span
         self._round += 1
         this = self._round
         self.pane.wait()
@@ -182,12 +187,9 @@ class FindFaultScreen(Screen[None]):
             self.pane.say("There is no live reading now: type it (i), or see to the rig")
             return
         if now.clipped:
+            limit = bound_pa(now.level_pa, now.range_pa)
             deep = now.level_pa < 0
-            self._take(
-                FaultReading(test.id, deeper_than_pa=now.level_pa)
-                if deep
-                else FaultReading(test.id, above_pa=now.level_pa)
-            )
+            self._take(FaultReading(test.id, deeper_than_pa=limit) if deep else FaultReading(test.id, above_pa=limit))
             return
         self._take(FaultReading(test.id, pressure_pa=now.level_pa, u95_pa=max(now.u95_pa or 0.0, 1.0)))
 
@@ -241,6 +243,19 @@ class FindFaultScreen(Screen[None]):
 
     def action_leave(self) -> None:
         self.app.pop_screen()
+
+
+def bound_pa(level_pa: float, range_pa: tuple[float, float] | None) -> float:
+    """What a clipped reading lies beyond: the range's end where the level is near it.
+
+    Where only the peaks of a pulsating pressure are clipped, the level itself is the bound: clipping brings the mean
+    nearer to zero.
+    """
+    if range_pa is not None and math.isfinite(range_pa[0]) and math.isfinite(range_pa[1]):
+        end = range_pa[0] if level_pa < 0 else range_pa[1]
+        if end * level_pa > 0 and abs(level_pa) >= NEAR_THE_END * abs(end):
+            return end
+    return level_pa
 
 
 class TypeReading(ModalScreen[FaultReading | None]):
