@@ -27,7 +27,7 @@ def flattened(items):
     for item in items:
         if isinstance(item, Samples):
             for time_us, row in zip(item.time_us.tolist(), item.counts.tolist(), strict=True):
-                out.append(("samples", item.channel, item.configuration, time_us, row))
+                out.append(("samples", item.channel, item.configuration, time_us, row, item.counts.itemsize))
         elif isinstance(item, Bins):
             fields = [repr(values.tolist()) for values in (item.mean, item.least, item.greatest, item.mean_square)]
             out.append(("bins", item.channel, item.configuration, item.width, item.time_us, *fields))
@@ -39,13 +39,13 @@ def flattened(items):
 
 
 def ordered_by_channel(flat):
-    """Between two messages the blocks of several channels may come in any order among the channels."""
+    """Between two messages the blocks of several channels (or widths) may come in any order among them."""
     out, run = [], []
     for entry in [*flat, ("message",)]:
         if entry[0] == "samples":
             run.append(entry)
         else:
-            out += sorted(run, key=lambda e: (e[1], e[2], len(e[4])))
+            out += sorted(run, key=lambda e: (e[1], e[2], len(e[4]), e[5]))
             run = []
             out.append(entry)
     return out
