@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sumpglass.analysis.happenings.cause import PARTNER, judge
-from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure, pulse_end
+from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
+from sumpglass.analysis.happenings.pulse_end import pulse_end
 from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.records import FloatArray, Happening
 

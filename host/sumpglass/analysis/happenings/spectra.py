@@ -1,0 +1,144 @@
+"""Spectra of the samples around a change, and how two of them compare."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.records import FloatArray
+
+STEPS_PER_OCTAVE = 48
+LOWEST_HZ = 2.5
+STILL_THERE = 0.07
+"""A line of less than this part of its former amplitude is not the same line any more."""
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Averaged Hann periodogram: one-sided power (bins,) in Pa2 such that its sum is the variance."""
+
+    hz: FloatArray
+    power: FloatArray
+    floor: float
+    """Mean power of a bin of the noise, from the lower quartile (0.2877 of the mean for exponential scatter)."""
+
+    @property
+    def noise_pa2(self) -> float:
+        """Variance of the noise over the whole band."""
+        return self.floor * len(self.power)
+
+
+def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
+    """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
+    if len(values) < length or length < 8:
+        return None
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    hop = max(1, length // 2)
+    starts = range(len(values) - length, -1, -hop)
+    axis = np.arange(length) - (length - 1) / 2
+    norm = float(axis @ axis)
+    total = np.zeros(length // 2 + 1)
+    for start in starts:
+        part = values[start : start + length]
+        part = part - part.mean()
+        part = part - axis * (float(axis @ part) / norm)
+        total += np.abs(np.fft.rfft(part * window)) ** 2
+    power = 2.0 * total / len(starts) / (length * float(window @ window))
+    hz = np.arange(len(power)) * (rate_hz / length)
+    usable = power[hz >= LOWEST_HZ]
+    if not len(usable):
+        return None
+    # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
+    share = 0.2877 if len(starts) < 2 else 0.45 if len(starts) < 4 else 0.6
+    return Spectrum(hz, power, float(np.partition(usable, len(usable) // 4)[len(usable) // 4]) / share + 1e-12)
+
+
+def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
+    """Both spectra without lines at multiples of 50 or 60 Hz that are the same in both: mains, not the engine.
+
+    Where nothing else stands out it may be the engine after all, and only what is the same to 8 % is taken for hum.
+    """
+    if len(before.hz) != len(after.hz):
+        return before, after
+    step = float(before.hz[1])
+    hum, sure = np.zeros(len(before.hz), bool), np.zeros(len(before.hz), bool)
+    for mains in (50.0, 60.0):
+        for k in range(1, int(before.hz[-1] / mains) + 1):
+            near = np.abs(before.hz - k * mains) <= 2.1 * step
+            b, a = float(before.power[near].sum()), float(after.power[near].sum())
+            if b > 12 * before.floor and abs(np.log((a + 1e-12) / b)) < 0.4:
+                hum |= near
+                sure |= near if abs(np.log((a + 1e-12) / b)) < 0.15 else False
+    used = ~hum & (before.hz >= LOWEST_HZ)
+    rest = float(np.maximum(before.power[used] - before.floor, 0.0).sum())
+    if float(before.power[used].max(initial=0.0)) < 12 * before.floor or rest < 0.3 * before.noise_pa2:
+        hum = sure
+    if not hum.any():
+        return before, after
+    return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor) for s in (before, after))  # type: ignore[return-value]
+
+
+def tapered_mean(values: FloatArray) -> float:
+    """Hann-weighted mean of `values` (n,)."""
+    if len(values) < 8:
+        return float(values.mean())
+    weight = np.sin(np.pi * (np.arange(len(values)) + 0.5) / len(values)) ** 2
+    return float(values @ weight / weight.sum())
+
+
+def octave_axis(rate_hz: float) -> FloatArray:
+    """Frequencies (steps,) evenly spaced in octaves up to nearly half the rate."""
+    top = 0.47 * rate_hz
+    steps = max(2, int(np.log2(top / LOWEST_HZ) * STEPS_PER_OCTAVE))
+    return LOWEST_HZ * 2.0 ** (np.arange(steps) / STEPS_PER_OCTAVE)
+
+
+def _lines(spec: Spectrum, axis_hz: FloatArray) -> FloatArray:
+    above = np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0))
+    return np.interp(axis_hz, spec.hz, above)
+
+
+def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[float | None, float, float]:
+    """(octaves moved, likeness there, likeness unmoved) of two spectra; None where either has no lines."""
+    axis = octave_axis(rate_hz)
+    a, b = _lines(before, axis), _lines(after, axis)
+    if a.max() < 0.7 or b.max() < 0.7:
+        return None, 0.0, 0.0
+    most = min(len(axis) - 1, int(1.6 * STEPS_PER_OCTAVE))
+    norm = np.sqrt(float(a @ a) * float(b @ b))
+    likeness = np.correlate(b, a, "full")[len(a) - 1 - most : len(a) + most]
+    likeness = likeness / norm
+    prefer = likeness - 0.02 * np.abs(np.arange(-most, most + 1)) / STEPS_PER_OCTAVE
+    best = int(np.argmax(prefer))
+    near = likeness[most - 1 : most + 2].max()
+    return (best - most) / STEPS_PER_OCTAVE, float(likeness[best]), float(near)
+
+
+def persistence(before: Spectrum, after: Spectrum) -> float:
+    """Largest power over noise, after, at the three strongest lines of before."""
+    used = np.flatnonzero(before.hz >= LOWEST_HZ)
+    top = used[np.argsort(before.power[used])[::-1][:16]]
+    lines = [k for i, k in enumerate(top) if all(abs(int(k) - int(j)) > 2 for j in top[:i])][:4]
+    found = 0.0
+    for k in lines:
+        if before.power[k] < 8 * before.floor:
+            continue
+        near = np.abs(after.hz - before.hz[k]) <= 0.015 * before.hz[k] + 0.6 * (after.hz[1] - after.hz[0])
+        power = float(after.power[near].max(initial=0.0))
+        if power > STILL_THERE**2 * before.power[k]:
+            found = max(found, power / after.floor)
+    return found
+
+
+def weak_growth(before: Spectrum, after: Spectrum) -> tuple[float | None, int]:
+    """Growth of what lies below the strongest line, as a log ratio of amplitudes, and the bins that it rests on."""
+    if len(before.hz) != len(after.hz):
+        return None, 0
+    used = np.flatnonzero(before.hz >= LOWEST_HZ)
+    strongest = float(before.hz[used][np.argmax(before.power[used])])
+    band = (before.hz > 1.2) & (before.hz < 0.85 * strongest - (before.hz[1] - before.hz[0]))
+    bins = int(band.sum())
+    if bins < 2:
+        return None, bins
+    return 0.5 * float(np.log(after.power[band].sum() / max(float(before.power[band].sum()), 1e-12) + 1e-9)), bins
