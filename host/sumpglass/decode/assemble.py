@@ -159,6 +159,7 @@ class RecordingBuilder:
             rate_hz=rate if len(t_s) > 1 else None,
             missing=missing + faulty,
             sensor=scale.facts(),
+            line=self.interpreter.board_settings.line(scale.channel),
             zero=zero,
             losses=LinkLosses(
                 counts.frames, counts.lost, counts.damaged, counts.repeated, counts.unknown, self._late, self._overruns

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from sumpglass.decode.board_settings import SettingsReader
 from sumpglass.decode.items import Bins, BoardReset, Item, Message, Samples
 from sumpglass.decode.scale import ChannelScale
 from sumpglass.decode.timeline import Timeline
@@ -63,6 +64,7 @@ class Interpreter:
         self.timeline = Timeline()
         self.identity: Message | None = None
         self.status: Message | None = None
+        self.board_settings = SettingsReader()
         self.given_up = 0
         """Blocks that no identity ever explained."""
         self._scales: dict[tuple[int, int], ChannelScale] = {}
@@ -192,6 +194,8 @@ class Interpreter:
             self._reference = None if reference == wire.NO_REFERENCE else reference
             self._follow_faults(message, out)
             self._release(out)
+        elif message.name == "answer":
+            self.board_settings.take(message)
         elif message.name == "mark":
             length = " (long press)" if message.fields["kind"] == 2 else ""
             t_s = self.timeline.t_s(message.time_us)

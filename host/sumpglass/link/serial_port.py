@@ -135,9 +135,10 @@ class SerialSource:
                 port.close()
 
     def _shake_hands(self) -> None:
-        """IDENTIFY, the wanted rate, START; everything that comes meanwhile is kept as arrivals."""
+        """IDENTIFY, the settings, the wanted rate, START; everything that comes meanwhile is kept as arrivals."""
         decoder = StreamDecoder()
         self.identity = self._ask(decoder, wire.IDENTIFY, None, "identity")
+        self._read_settings(decoder)
         if self._rate_hz is not None or self._decimation is not None:
             fields = {
                 "channel": self._channel,
@@ -147,6 +148,23 @@ class SerialSource:
             }
             self._ask(decoder, wire.SET_RATE, fields, "answer")
         self._ask(decoder, wire.START, {"channel_mask": 0}, "answer")
+
+    def _read_settings(self, decoder: StreamDecoder) -> None:
+        """Let the board tell its settings, so that a recording holds how the rig was built (hose, zero, part)."""
+        offset, total = 0, 1
+        while offset < total:
+            try:
+                answer = self._ask(decoder, wire.READ_SETTINGS, {"offset": offset}, "answer")
+            except DeviceError as error:
+                if UNPLUGGED in str(error):
+                    raise
+                # A board that does not tell them still measures: only the hose stays unknown.
+                return
+            told = answer.fields.get("answer")
+            if not told or not answer.fields["data"]:
+                return
+            total = told["total"]
+            offset += len(answer.fields["data"])
 
     def _ask(self, decoder: StreamDecoder, kind: int, fields: dict[str, Any] | None, wanted: str) -> Message:
         """Ask until there is the wanted message. Raises DeviceError for a refusal or silence."""

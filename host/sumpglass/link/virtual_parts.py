@@ -40,6 +40,12 @@ def settings_for(scenario: Scenario | None) -> dict[str, Any]:
                 "part": scenario.rig.sensor.part, "gain_per_kpa": gain, "offset_share": 0.1 - gain * low_kpa,
                 "low_kpa": low_kpa, "high_kpa": high_kpa,
             }  # fmt: skip
+        if scenario.rig.line is not None:
+            line = scenario.rig.line
+            channel["line"] = {
+                "bore_mm": round(line.bore_m * 1e3, 6), "length_mm": round(line.length_m * 1e3, 6),
+                "volume_mm3": round(line.volume_m3 * 1e9, 6),
+            }  # fmt: skip
     return {"name": "virtual rig", "channels": [channel]}
 
 

@@ -20,7 +20,9 @@ from sumpglass.workflows.size_leak import LeakInput, LeakSize, size_leak_of_file
 
 INVENTED = "demo: invented data"
 SCENARIO = "leak-test"
-IDENTIFY_AT_S, START_AT_S = 0.05, 0.1
+IDENTIFY_AT_S, SETTINGS_AT_S, START_AT_S = 0.05, 0.07, 0.1
+SETTINGS_OFFSETS = (0, 256, 512)
+ZERO_S = 3.0
 FRAMES_AT_ONCE = 4096
 CASEBOOK, REPORT = "leak-test.casebook", "leak-test.html"
 
@@ -95,9 +97,27 @@ def _capture(scenario: Any, seed: int) -> bytes:
     writer = RequestWriter()
     requests = [
         (IDENTIFY_AT_S, writer.frame(wire.IDENTIFY)[1]),
+        *((SETTINGS_AT_S, writer.frame(wire.READ_SETTINGS, {"offset": offset})[1]) for offset in SETTINGS_OFFSETS),
         (START_AT_S, writer.frame(wire.START, {"channel_mask": 0})[1]),
     ]
-    return capture_virtual(scenario, scenario.duration_s, requests, seed)
+    return capture_virtual(scenario, scenario.duration_s, requests, seed, settings=_zeroed(scenario, seed))
+
+
+def _zeroed(scenario: Any, seed: int) -> dict[str, Any]:
+    """Settings with a zero that the board measured before the job, open to the room, as a technician would do it."""
+    from sumpglass.decode.items import Message
+    from sumpglass.decode.stream import StreamDecoder
+    from sumpglass.link.requests import RequestWriter
+    from sumpglass.link.virtual_board import capture_virtual
+    from sumpglass_wire import layouts as wire
+
+    at_rest = dataclasses.replace(scenario, steps=(), duration_s=ZERO_S + 1.5, start_rpm=0.0)
+    request = RequestWriter().frame(wire.MEASURE_ZERO, {"channel": 0, "tenths_of_seconds": round(ZERO_S * 10)})[1]
+    for item in StreamDecoder().feed(capture_virtual(at_rest, at_rest.duration_s, [(0.5, request)], seed + 1)):
+        if isinstance(item, Message) and item.name == "answer" and item.fields["request_type"] == wire.MEASURE_ZERO:
+            answer = item.fields["answer"]
+            return {"zeros": {"0": [answer["mean_counts"], answer["sd_counts"]]}}
+    return {}
 
 
 def _script_marks(scenario: Any) -> Iterator[tuple[str, float, str]]:

@@ -29,6 +29,8 @@ from sumpglass_wire.messages import decode
 
 SUFFIX = ".capture"
 START_S = 0.1
+SETTINGS_OFFSETS = (0, 256, 512)
+"""Where the pieces of the board's settings begin that are asked for first: they tell the hose."""
 FREE_MEMORY_BYTES = 100000
 """Told by the board in these captures instead of the real figure, which depends on the interpreter's build."""
 
@@ -106,6 +108,8 @@ def _requests(recipe: Recipe) -> Iterator[tuple[float, bytes]]:
     if recipe.decimation > 1:
         fields = {"channel": 0, "rate_millihertz": 0, "decimation": recipe.decimation, "form": 1}
         yield START_S - 0.05, writer.frame(wire.SET_RATE, fields)[1]
+    for offset in SETTINGS_OFFSETS:
+        yield START_S - 0.03, writer.frame(wire.READ_SETTINGS, {"offset": offset})[1]
     yield START_S, writer.frame(wire.START, {"channel_mask": 0})[1]
 
 

@@ -6,6 +6,7 @@ import json
 from typing import Any
 from zlib import crc32
 
+from sumpglass.decode.board_settings import line_problem
 from sumpglass.errors import DiskError, InputError
 from sumpglass.store.plain_file import open_plain
 from sumpglass.workflows.rig_talk import RigTalk
@@ -68,6 +69,8 @@ def _set(settings: Any, name: str, value: Any) -> None:
     *path, last = name.split(".")
     place = settings
     for depth, step in enumerate(path):
+        if step == "line" and isinstance(place, dict) and path[0] == "channels":
+            place.setdefault("line", {})
         place = place[_key(place, step, ".".join(path[: depth + 1]), must_exist=True)]
     if isinstance(place, list) and last == str(len(place)):
         place.append(value)
@@ -86,6 +89,18 @@ def _key(place: Any, step: str, name: str, must_exist: bool) -> Any:
     if must_exist and step not in place:
         raise InputError(f"{name}: there is no such setting, expected one of {', '.join(sorted(place))}")
     return step
+
+
+def _check_lines(settings: dict[str, Any]) -> None:
+    """The board keeps a channel's `line` for the host and does not look at it, so the host does. Raises InputError."""
+    channels = settings.get("channels")
+    for number, channel in enumerate(channels if isinstance(channels, list) else []):
+        told = channel.get("line") if isinstance(channel, dict) else None
+        if told is None:
+            continue
+        problem = line_problem(told) if isinstance(told, dict) else f"found {told!r}, expected an object"
+        if problem is not None:
+            raise InputError(f"channels.{number}.line: {problem}")
 
 
 def settings_file(path: str) -> dict[str, Any]:
@@ -125,6 +140,7 @@ def change_settings(
         save_settings(save, before)
     wanted = settings_file(write) if write else before
     wanted = changed(wanted, changes)
+    _check_lines(wanted)
     if wanted == before and not write:
         return before, False
     # A board that streams has little memory left to load another sensor's driver with.

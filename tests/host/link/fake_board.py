@@ -1,6 +1,7 @@
 """A board of a few lines behind a pseudo-terminal, for faults that the real firmware does not make on demand."""
 
 import contextlib
+import json
 import os
 import pty
 import threading
@@ -17,6 +18,9 @@ CHANNEL = {
     "resolution": 0.125, "counts_low": -16000, "counts_high": 16000, "zero_counts": float("nan"),
     "zero_sd_counts": float("nan"), "zero_age_s": wire.UNKNOWN_AGE, "part": "fake",
 }  # fmt: skip
+
+LINE = {"bore_mm": 4.0, "length_mm": 600.0, "volume_mm3": 1000.0}
+SETTINGS = json.dumps({"name": "fake", "channels": [{"sensor": "analogue", "line": LINE}]}).encode()
 
 
 class FakeBoard:
@@ -118,6 +122,11 @@ class FakeBoard:
             now = self.now_us()
             fields = {"request_sequence": sequence, "token": request["token"], "received_us": now}
             self.send(wire.TIME_ECHO_ANSWER, fields)
+        elif kind == wire.READ_SETTINGS:
+            offset = request["offset"]
+            answer = {"total": len(SETTINGS), "offset": offset}
+            data = SETTINGS[offset : offset + 40]
+            self.send(wire.ANSWER, {"request_sequence": sequence, "request_type": kind, "answer": answer, "data": data})
         else:
             self.send(wire.ANSWER, {"request_sequence": sequence, "request_type": kind})
             if kind == wire.START:

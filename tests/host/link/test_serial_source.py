@@ -14,7 +14,7 @@ from sumpglass.errors import DeviceError, VersionError
 from sumpglass.link.ports import list_ports
 from sumpglass.link.serial_port import SerialSource, is_bridge, probe
 from sumpglass.link.source import Chunk, Connection
-from sumpglass.records import Mark
+from sumpglass.records import Mark, SensorLine
 from sumpglass.store.casebook import Casebook
 from sumpglass.store.casebook_recorder import CasebookRecorder
 from sumpglass.workflows.live import MarkNow, Reading, RigHealth, Samples
@@ -51,7 +51,8 @@ def test_noise_before_the_first_frame_is_no_hindrance(tmp_path):
         session.close()
         assert np.diff(t_s) == pytest.approx(np.full(len(t_s) - 1, 1e-3), abs=2e-5)
         assert pressure[:3].tolist() == [-1875.0, -1874.875, -1874.75]
-        assert board.requests[:2] == ["identify", "start"] and board.requests[-1] == "stop"
+        asked = [name for name in board.requests if name != "read_settings"]
+        assert asked[:2] == ["identify", "start"] and board.requests[-1] == "stop"
         health = session.health()
         assert health.frames_lost == 0 and health.rate_hz == 1000.0 and health.trouble is None
 
@@ -88,6 +89,7 @@ def test_what_was_shown_live_is_what_the_casebook_gives(tmp_path):
     recording = load_recording(path)
     shown = len(t_s)
     assert recording.pressure_pa[:shown].tolist() == pressure.tolist()
+    assert recording.line == SensorLine(4e-3, 0.6, pytest.approx(1e-6))
     assert recording.t_s[:shown].tolist() == t_s.tolist()
     assert [(m.text, m.origin) for m in recording.marks] == [
         ("cap dipstick tube", "board"), ("note button 2", "board"), ("note", "host")]  # fmt: skip

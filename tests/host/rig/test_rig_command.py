@@ -119,6 +119,17 @@ def test_settings_by_name():
             changed(settings, [change])
 
 
+def test_the_gauge_hose_is_set_whole_or_not_at_all():
+    names = ["bore_mm=4", "length_mm=500", "volume_mm3=1000"]
+    changes = [item for name in names for item in ("--set", f"channels.0.line.{name}")]
+    done = run("settings", "--virtual", "--json", *changes)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)["settings"]["channels"][0]["line"]
+    assert told == {"bore_mm": 4, "length_mm": 500, "volume_mm3": 1000}
+    done = run("settings", "--virtual", *changes[:2])
+    assert done.returncode == 2 and "channels.0.line: length_mm: is missing" in done.stderr
+
+
 def test_settings_file_with_a_fault_names_line_and_column(tmp_path):
     bad = tmp_path / "settings.json"
     bad.write_text('{"rate_hz": 500,\n "name" "x"}\n')
