@@ -406,7 +406,7 @@ def _stories(name: str, rng: np.random.Generator, plant: Plant, t1: float, t2: f
         ramp = log_uniform(rng, 0.01, 0.3) if name == "blocked" else float(rng.uniform(0.5, 2.5))
         return [Act(t1, "blocked", float(rng.uniform(0.4, 1.15)), ramp, "line_blocked")], True
     if name == "condensate":
-        first = Act(t1, "narrowed", float(rng.uniform(0.3, 0.6)), float(rng.uniform(0.1, 1.5)), "line_blocked")
+        first = Act(t1, "narrowed", float(rng.uniform(0.4, 0.7)), float(rng.uniform(0.1, 1.5)), "line_blocked")
         return [first, Act(t2, "narrowed", float(rng.uniform(0.0, 0.08)), log_uniform(rng, 0.02, 1.0),
                            "line_blocked")], True  # fmt: skip
     if name == "frozen":

@@ -22,6 +22,8 @@ PRIOR = {"opening": 0.28, "suction_lost": 0.14, "blow_by_rise": 0.08, "engine_st
          "tap_off": 0.1, "line_blocked": 0.06, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02,
          "closing": 0.3, "suction_back": 0.15}  # fmt: skip
 
+FEW_CODES = 12
+
 # Chance of each sign under each cause, in the order of SIGNS.
 SIGNS = (
     "dead",
@@ -73,7 +75,8 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
         if abs(e.after_pa - e.before_pa) > 0.4 * size:
             # A faint line that goes on shows an engine that runs and a gauge that hears it. With the level unmoved,
             # pulses that shrank to a third are those of a line that oil has narrowed.
-            dead *= _soft(-e.persists, -9.0, 1.0)
+            veto = _soft(e.persists, 9.0, 1.0) * _soft(float(np.log10(max(e.pulse_ratio or 0.0, 1e-3))), -1.2, 0.1)
+            dead *= 1.0 - veto
         found["dead"] = dead
         if dead < 0.5:
             found["grown"] = _soft(float(np.log(e.pulse_ratio or 1e-3)), 0.2, 0.05)
@@ -117,6 +120,11 @@ def _fell_to_zero(evidence: Evidence) -> bool:
     return abs(evidence.after_pa) <= near and evidence.before_pa < -4.0 * near
 
 
+def _pulses_died_alone(evidence: Evidence) -> bool:
+    stays = abs(evidence.after_pa - evidence.before_pa) < 0.6 * abs(evidence.before_pa)
+    return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
+
+
 def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> dict[str, float]:
     """Probability of each cause. `lost_cause`: of the loss that this change takes back."""
     if evidence.still and upward and _fell_to_zero(evidence):
@@ -124,6 +132,9 @@ def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> di
         # or a large opening, after the time that the crankcase takes to fill.
         step = _soft(-evidence.rise_s, -0.022, 0.005)
         return {"tap_off": 0.05 + 0.85 * step, "opening": 0.05 + 0.85 * (1.0 - step), "sensor_fault": 0.05}
+    if evidence.still and upward and 1 < evidence.codes_after <= FEW_CODES and _pulses_died_alone(evidence):
+        # A frozen code is one code; a held level under a coarse converter creeps from one to the next.
+        return {"line_blocked": 0.85, "sensor_fault": 0.12, "unknown": 0.03}
     if evidence.silent or evidence.still:
         return {"sensor_fault": 0.97, "unknown": 0.03}
     if evidence.railed:
@@ -144,10 +155,13 @@ def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> di
         weights[cause] = log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0
+    if "sensor_fault" in weights:
+        # Neither stands a code still, nor is a rail reached, nor do samples fail to come.
+        weights["sensor_fault"] -= 3.0
     if found["dead"] is None:
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
-        for cause in ("tap_off", "line_blocked", "sensor_fault"):
-            weights[cause] = weights.get(cause, -30.0) - 2.0
+        for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):
+            weights[cause] = weights.get(cause, -30.0) - against
     top = max(weights.values())
     raw = {cause: float(np.exp(w - top)) for cause, w in weights.items()}
     total = sum(raw.values())

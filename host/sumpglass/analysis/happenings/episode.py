@@ -16,6 +16,8 @@ from sumpglass.records import FloatArray, Happening
 
 CHECKPOINTS_S = (0.0, 0.2, 0.5, 1.0, 1.8, 3.0, 5.0)
 """Seconds after the first flag at which cause, onset and sizes are judged again."""
+DROP_CHECKPOINTS_S = (0.0, 0.2, 0.5, 0.8, 1.1, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
+"""The same where pulses wane: a line that is narrowed little by little is told when it is shut."""
 FITTED_CHECKS = (0, 1, 3, 5, 6)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
@@ -40,6 +42,8 @@ class Episode:
     rig_key: int | None = None
     late_keys: dict[int, float] = field(default_factory=dict)
     """Reversals that became sure late, with the time of their crossing."""
+    crossings: dict[int, float] = field(default_factory=dict)
+    """When the calm level last crossed zero before each reversal was flagged, in seconds."""
     next_check: int = 0
     displaced: list[Episode] = field(default_factory=list)
     """Episodes that were closed when this one began: if it comes to nothing they go on."""
@@ -60,6 +64,11 @@ class Episode:
     """When a code began to stand still, or a rail was reached: the onset of the rig fault."""
     ended_s: float | None = None
     """When the pulses had ended, for an episode that was opened by their end."""
+
+    @property
+    def checkpoints_s(self) -> tuple[float, ...]:
+        """Seconds after the first flag at which this episode is judged."""
+        return DROP_CHECKPOINTS_S if self.opened_by == "drop" else CHECKPOINTS_S
 
     @property
     def cause(self) -> tuple[str, float]:
@@ -168,8 +177,8 @@ class Episode:
         onset = self.onset_s if crossing_s is None else crossing_s
         if happening.kind == "rig_fault" and self.fault_s is not None:
             onset = self.fault_s
-        if crossing_s is None and happening.kind == "sign_reversal" and self.crossing_s is not None:
-            onset = self.crossing_s
+        if crossing_s is None and happening.kind == "sign_reversal":
+            onset = self.crossings.get(happening.key, onset) if self.crossing_s is None else self.crossing_s
         if happening.kind == "rig_fault" and cause not in RIG_CAUSES:
             cause, p = happening.cause, self.causes.get(happening.cause, 0.0)
         onset = min(onset, happening.t_raised_s) if np.isfinite(onset) else happening.t_s

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from sumpglass.analysis.happenings.episode import CHECKPOINTS_S, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
+from sumpglass.analysis.happenings.episode import RIG_CAUSES, SURE, SURE_OF_DROP, Episode
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
@@ -49,7 +49,7 @@ class EpisodeBook:
         return hop
 
     def _due(self, episode: Episode) -> int:
-        return episode.raised_hop + round(CHECKPOINTS_S[episode.next_check] / self._hop_s)
+        return episode.raised_hop + round(episode.checkpoints_s[episode.next_check] / self._hop_s)
 
     def check_due(self, track: Track, hop: int) -> None:
         """Examine the episodes whose checkpoint has come."""
@@ -95,7 +95,7 @@ class EpisodeBook:
             episode.keys.remove(key)
             if not episode.keys and episode.displaced:
                 self.open.remove(episode)
-                self.open += [e for e in episode.displaced if e.next_check < len(CHECKPOINTS_S)]
+                self.open += [e for e in episode.displaced if e.next_check < len(e.checkpoints_s)]
 
     def check_again(self, episode: Episode, track: Track, hop: int) -> None:
         """Examine now, out of turn."""
@@ -108,7 +108,7 @@ class EpisodeBook:
         episode.examine(track, self._samples, hop, self._hop_s, self._time(-1), self._zero_u95_pa)
         if not last:
             episode.next_check += 1
-            last = episode.next_check >= len(CHECKPOINTS_S)
+            last = episode.next_check >= len(episode.checkpoints_s)
         if last and episode in self.open:
             self.open.remove(episode)
         self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from sumpglass.analysis.happenings.pulse_end import pulse_end
 from sumpglass.analysis.happenings.spectra import (
     LOWEST_HZ,
+    line_powers,
     persistence,
     shift_between,
     spectrum,
@@ -19,6 +21,10 @@ from sumpglass.analysis.happenings.spectra import (
 from sumpglass.records import FloatArray
 
 BEFORE_S = 2.2
+APPROACH_S = 1.0
+EARLIER_S = 1.4
+SEEN = 14.0
+"""Pulses are there when their strongest line stands this much above the noise."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +54,8 @@ class Evidence:
     """How far the frequency had fallen just before the pulses ended."""
     after_s: float
     """Seconds of settled signal after the change that the features rest on."""
+    approach_octaves: float | None = None
+    """How far the pulse frequencies had moved in the last moment before the onset."""
     persists: float = 0.0
     """Power of the strongest former lines over the noise, after the change: above about 8 they are still there."""
     line_snr: float = 0.0
@@ -83,57 +91,85 @@ def measure(
     """Evidence from samples (n,) that reach from before `onset_s` to now."""
     now = float(t_s[-1])
     rate = (len(t_s) - 1) / max(now - float(t_s[0]), 1e-9)
-    first = int(np.searchsorted(t_s, onset_s - BEFORE_S))
     edge = int(np.searchsorted(t_s, onset_s - 0.08))
+    first = int(np.searchsorted(t_s, onset_s - BEFORE_S))
     settle_s = min(onset_s + max(duration_s, 0.02) + 0.1, max(onset_s + 0.05, now - 0.45))
     settled = int(np.searchsorted(t_s, settle_s))
     before, after = pressure_pa[first:edge], pressure_pa[settled:]
     if len(before) < 16 or len(after) < 4:
         return None
-    length = max(16, min(len(after), len(before), int(1.6 * rate)))
-    spec_b = spectrum(before, rate, min(length, len(before)))
-    spec_a = spectrum(after, rate, min(length, len(after)))
-    if spec_b is None:
+    # A speed may move before the level does: what the pulses were is read from before that, where so much is known.
+    earlier = pressure_pa[: max(edge - int(APPROACH_S * rate), 0)]
+    base = earlier if len(earlier) > EARLIER_S * rate else before
+    strongest = _strongest(base, rate)
+    if strongest is None:
         return None
-    if spec_a is not None:
-        spec_b, spec_a = without_hum(spec_b, spec_a)
-    noise = np.sqrt(spec_b.noise_pa2)
-    used_b = spec_b.hz >= LOWEST_HZ
-    pulse_b = np.sqrt(max(float(spec_b.power[used_b].sum()) - spec_b.noise_pa2, 0.0))
-    pulse_a = 0.0
-    octaves, match, unmoved, persists = None, 0.0, 0.0, 0.0
-    grown, bins = None, 0
-    if spec_a is not None:
-        power_a = float(spec_a.power[spec_a.hz >= LOWEST_HZ].sum())
-        pulse_a = float(np.sqrt(max(power_a - min(spec_b.noise_pa2, spec_a.noise_pa2 * 2.0), 0.0)))
-        octaves, match, unmoved = shift_between(spec_b, spec_a, rate)
-        persists = persistence(spec_b, spec_a)
-        grown, bins = weak_growth(spec_b, spec_a)
-    line_snr = float(spec_b.power[used_b].max(initial=0.0)) / spec_b.floor
-    seen = pulse_b > 0.7 * noise or line_snr > 20.0
+    end = pulse_end(t_s, pressure_pa, edge, max(1.0 / strongest, 0.6 * period_hint_s))
+    late = after
+    if end is not None and now - end[1] > 0.25:
+        late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
+    spectral = _spectral(base, pressure_pa[:edge], late, rate)
     death, glide = None, None
-    if seen:
-        strongest = float(spec_b.hz[used_b][np.argmax(spec_b.power[used_b])])
-        end = pulse_end(t_s[first:], pressure_pa[first:], edge - first, max(1.0 / strongest, 0.6 * period_hint_s))
-        if end is not None:
-            death = end[1] - onset_s
-            stop = int(np.searchsorted(t_s, end[1]))
-            width = int(min(0.6, max(0.35, 4 / strongest)) * rate)
-            late = spectrum(pressure_pa[max(first, stop - width) : stop], rate, width)
-            early = spectrum(before, rate, min(width, len(before)))
-            if late is not None and early is not None:
-                glide = shift_between(early, late, rate)[0]
+    if end is not None and spectral["pulse_ratio"] is not None:
+        death = end[1] - onset_s
+        stop = int(np.searchsorted(t_s, end[1]))
+        width = int(min(0.6, max(0.35, 4 / strongest)) * rate)
+        glide = _glide(base, pressure_pa[max(0, stop - width) : stop], rate, width)
     # Tapered means: pulses of a cut cycle do not shake them. A stretch shorter than the level's window still does.
     reach = float(np.clip(1.0 - (now - settle_s) / max(period_hint_s, 1e-6), 0.0, 1.0))
     level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
     return Evidence(
-        tapered_mean(before), tapered_mean(after), level_u_pa, rise_s, float(pulse_b / noise), float(pulse_a / noise),
-        float(pulse_a / pulse_b) if seen and pulse_b > 0 else None, octaves, match, unmoved, death, glide,
-        now - settle_s,
-        persists, line_snr, grown, bins, _third(after) / max(_third(before), 1e-9),
-        len(np.unique(after[:2000])),
-        _third(before) / np.sqrt(20.0) / _code(before),
+        before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
+        death_s=death, glide_octaves=glide, after_s=now - settle_s,
+        quiet=_third(after) / max(_third(before), 1e-9), codes_after=len(np.unique(after[:2000])),
+        codes_of_noise=_third(before) / np.sqrt(20.0) / _code(before), **spectral,
     )  # fmt: skip
+
+
+def _strongest(values: FloatArray, rate: float) -> float | None:
+    """Frequency of the strongest line in hertz."""
+    spec = spectrum(values, rate, max(16, min(len(values), int(1.6 * rate))))
+    if spec is None:
+        return None
+    used = spec.hz >= LOWEST_HZ
+    return float(spec.hz[used][np.argmax(spec.power[used])])
+
+
+def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> float | None:
+    """Octaves by which the pulse frequency moved from `early` to `late`, both cut to `width` samples."""
+    a, b = spectrum(early, rate, min(width, len(early))), spectrum(late, rate, min(width, len(late)))
+    if a is None or b is None:
+        return None
+    return shift_between(a, b, rate)[0]
+
+
+def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float) -> dict[str, Any]:
+    """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
+    length = max(16, min(len(late), len(base), int(1.6 * rate)))
+    spec_b = spectrum(base, rate, length)
+    spec_a = spectrum(late, rate, length)
+    assert spec_b is not None
+    if spec_a is not None:
+        spec_b, spec_a = without_hum(spec_b, spec_a)
+    noise = float(np.sqrt(spec_b.noise_pa2))
+    used = spec_b.hz >= LOWEST_HZ
+    line_snr = float((spec_b.power / spec_b.ground)[used].max(initial=0.0))
+    power_b, power_a = line_powers(spec_b, spec_a)
+    pulse_b, pulse_a = float(np.sqrt(power_b)), float(np.sqrt(power_a))
+    seen = line_snr > SEEN and pulse_b > 0
+    found: dict[str, Any] = {
+        "pulses_before": pulse_b / noise, "pulses_after": pulse_a / noise, "line_snr": line_snr,
+        "pulse_ratio": pulse_a / pulse_b if seen else None, "speed_octaves": None, "speed_match": 0.0,
+        "match_unmoved": 0.0,
+    }  # fmt: skip
+    if spec_a is not None:
+        found["speed_octaves"], found["speed_match"], found["match_unmoved"] = shift_between(spec_b, spec_a, rate)
+        found["persists"] = persistence(spec_b, spec_a)
+        found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a)
+    if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
+        width = int(0.6 * rate)
+        found["approach_octaves"] = _glide(base, approach[-width:], rate, width)
+    return found
 
 
 def _third(values: FloatArray) -> float:

@@ -6,6 +6,9 @@ import numpy as np
 
 from sumpglass.records import FloatArray
 
+LONGEST_S = 2.6
+"""A gauge line does not take longer than this to shut in one go."""
+
 
 def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: float = 0.0) -> tuple[float, float] | None:
     """Times at which the pulses of samples (n,) began to fall, and had fallen for good, from what they were before
@@ -29,6 +32,11 @@ def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: flo
     # A window that holds a share of the pulses' time reaches that far beyond their end.
     begin = whole[-1] + 0.81 * width if len(whole) else alive[-1]
     end = alive[-1] + 0.15 * width
+    if end - begin > LONGEST_S * rate:
+        # They had waned before and held so for a while: only the last fall is their end.
+        held = rms2[max(0, int(end - 2.0 * rate)) : int(end - 0.7 * rate)]
+        whole = np.flatnonzero(rms2[: alive[-1] + 1] > least + 0.81 * (float(np.median(held)) - least))
+        begin = whole[-1] + 0.81 * width if len(whole) else begin
     return float(t_s[0] + min(begin, end) / rate), float(t_s[0] + end / rate)
 
 

@@ -70,8 +70,10 @@ class RigWatch:
         if not watch.lacking or silence_told:
             return
         at = hop - track.first
-        short = track.count[max(0, at - round(1.0 / self._hop_s)) : at + 1] < 0.7 * watch.samples_per_hop
-        begin = self._time(hop - (len(short) - int(np.argmax(short)))) if short.any() else self._time(hop)
+        # Where what came falls behind for good: the last peak of what came beyond nine tenths of what should have.
+        came = track.count[max(0, at - round(2.0 / self._hop_s)) : at + 1] - 0.9 * watch.samples_per_hop
+        peak = int(np.argmax(np.concatenate([[0.0], np.cumsum(came)])))
+        begin = self._time(hop - (len(came) - peak))
         level = float(track.level_pa[at])
         self._ledger.add(
             Happening("rig_fault", begin, self._time(hop), level, level, "sensor_fault", 0.95, settled=True)

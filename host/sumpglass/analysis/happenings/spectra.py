@@ -10,6 +10,11 @@ from sumpglass.records import FloatArray
 
 STEPS_PER_OCTAVE = 48
 LOWEST_HZ = 2.5
+RED_HZ = (0.8, 1.8)
+"""Between these no engine that turns has a line: what stands there is wander."""
+LINE = 5.0
+"""A bin of an averaged spectrum that stands this much above its ground belongs to a line."""
+NEW_LINE = 12.0
 STILL_THERE = 0.07
 """A line of less than this part of its former amplitude is not the same line any more."""
 
@@ -22,11 +27,18 @@ class Spectrum:
     power: FloatArray
     floor: float
     """Mean power of a bin of the noise, from the lower quartile (0.2877 of the mean for exponential scatter)."""
+    red: float = 0.0
+    """What wander adds to a bin at 1 Hz; it falls with the square of the frequency."""
 
     @property
     def noise_pa2(self) -> float:
         """Variance of the noise over the whole band."""
         return self.floor * len(self.power)
+
+    @property
+    def ground(self) -> FloatArray:
+        """Mean power (bins,) of noise and wander together."""
+        return self.floor + self.red / np.maximum(self.hz, 0.5) ** 2
 
 
 def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
@@ -51,7 +63,10 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
         return None
     # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
     share = 0.2877 if len(starts) < 2 else 0.45 if len(starts) < 4 else 0.6
-    return Spectrum(hz, power, float(np.partition(usable, len(usable) // 4)[len(usable) // 4]) / share + 1e-12)
+    floor = float(np.partition(usable, len(usable) // 4)[len(usable) // 4]) / share + 1e-12
+    low = (hz > RED_HZ[0]) & (hz < RED_HZ[1])
+    red = float(np.maximum((power[low] - floor) * hz[low] ** 2, 0.0).mean()) if low.any() else 0.0
+    return Spectrum(hz, power, floor, red)
 
 
 def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
@@ -76,7 +91,24 @@ def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
         hum = sure
     if not hum.any():
         return before, after
-    return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor) for s in (before, after))  # type: ignore[return-value]
+    return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor, s.red) for s in (before, after))  # type: ignore[return-value]
+
+
+def line_powers(before: Spectrum, after: Spectrum | None) -> tuple[float, float]:
+    """Power in Pa2 of the lines before, and of what is at the same places, or has risen elsewhere, after.
+
+    Only bins with lines count, so that pulses fainter than the noise as a whole can still be told from none.
+    """
+    used = before.hz >= LOWEST_HZ
+    lines = used & (before.power > LINE * before.ground)
+    lines[1:-1] |= used[1:-1] & (lines[:-2] | lines[2:])
+    own = float(np.maximum(before.power - before.ground, 0.0)[lines].sum())
+    if after is None:
+        return own, 0.0
+    above = after.power - after.ground
+    near = np.interp(after.hz, before.hz, lines.astype(float)) > 0.3
+    fresh = (after.hz >= LOWEST_HZ) & ~near & (above > NEW_LINE * after.ground)
+    return own, max(0.0, float(above[near].sum())) + float(above[fresh].sum())
 
 
 def tapered_mean(values: FloatArray) -> float:

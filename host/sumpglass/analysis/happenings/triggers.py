@@ -67,8 +67,6 @@ class Watch:
     railed: bool = False
     drop_from: int = 0
     """Pulses may be found gone from this hop on."""
-    drop_least_pa2: float = 0.0
-    """Once gone, pulses must have had this energy again before they can be found gone anew."""
 
 
 def rolling_least(values: FloatArray, width: int) -> FloatArray:
@@ -178,9 +176,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             leads = moved & (regain + AHEAD_BACK_S * falling < half - 4.0 * spread)
             found["recovery"] = known & ((regain < half - SIGMAS * spread) | leads)
             found["recovery"][: max(0, watch.recovery_from - track.first)] = False
-        drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (
-            track.energy_ref_pa2 > max(DROP_FLOOR_PA2, watch.drop_least_pa2)
-        )
+        drop = (track.energy_pa2 < DROP_SHARE * track.energy_ref_pa2) & (track.energy_ref_pa2 > DROP_FLOOR_PA2)
         drop &= track.energy_pa2 < BELOW_LEAST * track.energy_least_pa2
         drop[: max(0, watch.drop_from - track.first)] = False
         found["drop"] = drop & known & (not watch.still) & (not watch.railed)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sumpglass.analysis.happenings.episode import Episode
 from sumpglass.analysis.happenings.episode_book import EpisodeBook
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
@@ -23,9 +24,12 @@ HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 1.0}
 """How long a flag must hold. A reversal is one of settled levels: a second, so that a blip is none."""
 YOUNG_S = 0.25
 """A flag is not taken back before the calm level, which lags, can have followed."""
-CROSS_S = 4.0
-"""A flag that was raised on the trend must have passed its limit within this time."""
+CROSS_S = {"sudden_loss": 2.0, "recovery": 4.0}
+"""A flag that was raised on the trend must have passed its limit within this time: a loss that takes longer is none."""
 MOST_LOSSES = 8
+DROP_AGAIN = 0.3
+"""Pulses that were told gone must have had this part of their energy again before they can be found gone anew."""
+DROP_REST_S = 3.0
 LOOK_BACK_S = 6.0
 """More than any mask looks back."""
 STRETCH_HOPS = 2048
@@ -63,6 +67,8 @@ class HopWatcher:
         self._book = EpisodeBook(ledger, samples, hop_s, time_of, zero_u95_pa)
         self._book.waiting = lambda key: any(p.key == key for p in self._pending)
         self._rig = RigWatch(watch, self._book, ledger, samples, hop_s, time_of)
+        self._last_drop: tuple[Episode, float] | None = None
+        """What was opened when the pulses last waned, and their energy until then."""
         self._pending: list[_Pending] = []
         self._lost: list[tuple[float, int]] = []
         """Level and key of each loss that has not been recovered."""
@@ -146,11 +152,19 @@ class HopWatcher:
         if "reversal" in shown and "sign_reversal" in idle:
             self._flag("sign_reversal", track, hop, 0.0, -self.watch.sign, None)
         if "drop" in shown:
-            self._book.belonging(track, hop, True, "drop")
-            self.watch.drop_from = hop + round(3.0 / self._hop_s)
-            self.watch.drop_least_pa2 = 0.3 * float(track.energy_ref_pa2[at])
+            self._drop(track, hop)
         self._book.check_due(track, hop)
         self._forget_withdrawn()
+
+    def _drop(self, track: Track, hop: int) -> None:
+        """The pulses waned: once more, and deeper, where the time before came to nothing."""
+        reference = float(track.energy_ref_pa2[hop - track.first])
+        last = self._last_drop
+        if last is not None and last[0].rig_key is not None and reference < DROP_AGAIN * last[1]:
+            self.watch.drop_from = hop + round(1.0 / self._hop_s)
+            return
+        self._last_drop = (self._book.belonging(track, hop, True, "drop"), reference)
+        self.watch.drop_from = hop + round(DROP_REST_S / self._hop_s)
 
     def _forget_withdrawn(self) -> None:
         """A loss that was taken back after all cannot be recovered."""
@@ -176,6 +190,8 @@ class HopWatcher:
                 self._ledger.revise(key, known.described(replace(self._ledger[key], t_s=crossing), False, crossing))
                 return
         episode = self._book.belonging(track, hop, side > 0, kind)
+        if kind == "sign_reversal":
+            episode.crossings[key] = crossing
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._ledger[self._lost[-1][1]].cause
         episode.keys.append(key)
@@ -215,7 +231,7 @@ class HopWatcher:
             pending.crossed = True
             pending.raised_hop, pending.due_hop = hop, hop + round(HOLD_S[pending.kind] / self._hop_s)
             return False
-        late = hop - pending.raised_hop > round(CROSS_S / self._hop_s)
+        late = hop - pending.raised_hop > round(CROSS_S[pending.kind] / self._hop_s)
         return late or (not young and pending.side * (level - pending.raised_pa) <= 0)
 
     def _withdraw(self, pending: _Pending, hop: int) -> None:
