@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "find-fault": "rank the faults that explain the readings, and name the next test",
     "layouts": "the ventilation layouts that find-fault knows",
     "results": "results kept in a casebook",
+    "fleet": "many casebooks side by side, what wants somebody first on top",
     "report": "a casebook or recording as one HTML page",
     "convert": "a recording to CSV or Parquet, and CSV to a casebook",
     "rig": "deploy, check, calibrate and set up the board",
