@@ -101,7 +101,8 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
             found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
     found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
-    found["stays"] = _soft(-abs(e.after_pa - e.before_pa) / size, -0.4, 0.04)
+    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
+    found["stays"] = _soft(-abs(soon_pa - e.before_pa) / size, -0.4, 0.04)
     found["slow"] = _soft(e.rise_s, 0.4, 0.06)
     found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
     weight = float(
@@ -121,7 +122,8 @@ def _fell_to_zero(evidence: Evidence) -> bool:
 
 
 def _pulses_died_alone(evidence: Evidence) -> bool:
-    stays = abs(evidence.after_pa - evidence.before_pa) < 0.6 * abs(evidence.before_pa)
+    soon_pa = evidence.after_pa if evidence.soon_pa is None else evidence.soon_pa
+    stays = abs(soon_pa - evidence.before_pa) < 0.6 * abs(evidence.before_pa)
     return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
 
 

@@ -10,7 +10,7 @@ from sumpglass.analysis.happenings.cause import PARTNER, judge
 from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
-from sumpglass.analysis.happenings.pulse_end import pulse_end
+from sumpglass.analysis.happenings.pulse_end import lines_only, pulse_end
 from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.records import FloatArray, Happening
 
@@ -22,6 +22,8 @@ FITTED_CHECKS = (0, 1, 3, 5, 6)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 LOOK_BACK_S = 4.0
+MOST_CREEP = 0.6
+"""A line that is shut keeps what it holds, or lets it creep; more than this part is no creep."""
 SURE = 0.5
 SURE_OF_DROP = 0.85
 """Pulses that wane with nothing else happening are mostly just that: a rig fault then needs more."""
@@ -141,9 +143,11 @@ class Episode:
         if edge < 24 or len(t) - late < 3:
             return self.ended_s is not None
         before, after = float(p[:edge].mean()), float(p[late:].mean())
-        if abs(after - before) > 0.35 * abs(before):
+        if abs(after - before) > MOST_CREEP * abs(before):
             return False
         end = pulse_end(t, p, edge)
+        if end is None:
+            end = pulse_end(t, lines_only(p, (len(t) - 1) / float(t[-1] - t[0]), edge), edge)
         if end is None:
             return self.ended_s is not None
         if self.ended_s is None or end[1] < self.ended_s:

@@ -18,6 +18,8 @@ LATE_S = 4.0
 """A level may creep through zero for so long after its happening began."""
 NOT_LOST = 0.6
 """A loss is none when the level afterwards is still more than this part of that before."""
+GONE_RATIO = 0.3
+"""Pulses that only shrank to this part are no line that is shut."""
 EITHER_WAY = ("drop", "still", "rail")
 """What shows that something happened without showing in which direction."""
 
@@ -151,6 +153,9 @@ class EpisodeBook:
             return
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
+        if episode.opened_by == "drop" and not (episode.still or episode.railed):
+            ratio = episode.evidence.pulse_ratio if episode.evidence is not None else None
+            seen = seen and ratio is not None and ratio < GONE_RATIO
         if seen and cause in RIG_CAUSES and p > needed and not mended:
             raised = self._time(hop)
             onset = episode.onset_s if np.isfinite(episode.onset_s) else raised

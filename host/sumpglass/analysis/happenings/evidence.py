@@ -54,6 +54,8 @@ class Evidence:
     """How far the frequency had fallen just before the pulses ended."""
     after_s: float
     """Seconds of settled signal after the change that the features rest on."""
+    soon_pa: float | None = None
+    """Level just after the change; None where it is not known apart from `after_pa`."""
     approach_octaves: float | None = None
     """How far the pulse frequencies had moved in the last moment before the onset."""
     persists: float = 0.0
@@ -120,6 +122,7 @@ def measure(
     level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
     return Evidence(
         before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
+        soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
         quiet=_third(after) / max(_third(before), 1e-9), codes_after=len(np.unique(after[:2000])),
         codes_of_noise=_third(before) / np.sqrt(20.0) / _code(before), **spectral,

@@ -4,10 +4,49 @@ from __future__ import annotations
 
 import numpy as np
 
+from sumpglass.analysis.happenings.spectra import LINE, LOWEST_HZ, line_powers, spectrum
 from sumpglass.records import FloatArray
 
+FEWEST = 40
+CLEAR = 20.0
+"""Lines whose absence is to mean something must stand this much above the noise, averaged over seconds."""
+GONE = 0.08
+"""Part of the power of the lines that may be left when they are gone: less than a third of the amplitude."""
 LONGEST_S = 2.6
 """A gauge line does not take longer than this to shut in one go."""
+
+
+def lines_gone(t_s: FloatArray, pressure_pa: FloatArray, since_s: float) -> bool:
+    """Whether the lines in samples (n,) before `since_s` (and a moment) are no longer there after it."""
+    cut = int(np.searchsorted(t_s, since_s))
+    now = pressure_pa[cut:]
+    if len(now) < FEWEST or cut < 2.2 * len(now):
+        return False
+    rate = (len(t_s) - 1) / (t_s[-1] - t_s[0])
+    before = spectrum(pressure_pa[: cut - len(now) // 2], rate, len(now))
+    after = spectrum(now, rate, len(now))
+    if before is None or after is None:
+        return False
+    used = before.hz >= LOWEST_HZ
+    if float((before.power / before.ground)[used].max(initial=0.0)) < CLEAR:
+        return False
+    own, left = line_powers(before, after)
+    return left < GONE * own
+
+
+def lines_only(pressure_pa: FloatArray, rate_hz: float, edge: int) -> FloatArray:
+    """Samples (n,) freed of all but the frequencies that stand out before sample `edge`."""
+    length = min(edge, int(rate_hz))
+    before = spectrum(pressure_pa[:edge], rate_hz, length)
+    if before is None:
+        return pressure_pa
+    axis = np.arange(len(pressure_pa)) / len(pressure_pa)
+    level = pressure_pa[0] + axis * (pressure_pa[-1] - pressure_pa[0])
+    whole = np.fft.rfft(pressure_pa - level)
+    hz = np.fft.rfftfreq(len(pressure_pa), 1.0 / rate_hz)
+    lines = (before.hz >= LOWEST_HZ) & (before.power > LINE * before.ground)
+    keep = np.interp(hz, before.hz, lines.astype(float)) > 0.01
+    return np.fft.irfft(np.where(keep, whole, 0.0), len(pressure_pa))
 
 
 def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: float = 0.0) -> tuple[float, float] | None:

@@ -25,6 +25,10 @@ LEAST_PA = 15.0
 DROP_SHARE = 0.6
 """Pulses may be gone when the energy, noise included, is below this part of what it was; the evidence then decides."""
 DROP_FLOOR_PA2 = 0.25
+FAINT_SHARE = 0.88
+FAINT_S = 0.7
+FAINT_EVERY_S = 0.5
+"""Pulses fainter than the noise hardly show in the energy: where it is this much lower, lines are looked for."""
 BELOW_LEAST = 0.75
 """Pulses that beat wane by themselves: the energy must also fall well below the least of the past seconds."""
 TREND_S = 0.15
@@ -136,6 +140,19 @@ def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
     return (total[width:] - total[:-width]) / width
 
 
+def faint(track: Track, hop_s: float) -> np.ndarray:
+    """Where the energy of a while is a little lower than it was (hops,), looked at every `FAINT_EVERY_S`."""
+    width, every = max(1, round(FAINT_S / hop_s)), max(1, round(FAINT_EVERY_S / hop_s))
+    found = np.zeros(len(track), bool)
+    at = np.arange(-track.first % every, len(track), every)
+    at = at[at >= width]
+    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(track.energy_pa2))])
+    with np.errstate(invalid="ignore"):
+        mean = (total[at + 1] - total[at + 1 - width]) / width
+        found[at] = (mean < FAINT_SHARE * track.energy_ref_pa2[at]) & (track.energy_ref_pa2[at] > DROP_FLOOR_PA2)
+    return found
+
+
 def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarray]:
     """Masks (hops,) of every trigger."""
     level, sigma = track.level_pa, track.sigma_pa
@@ -180,6 +197,8 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
         drop &= track.energy_pa2 < BELOW_LEAST * track.energy_least_pa2
         drop[: max(0, watch.drop_from - track.first)] = False
         found["drop"] = drop & known & (not watch.still) & (not watch.railed)
+        found["faint"] = faint(track, hop_s) & known & (not watch.still) & (not watch.railed) & ~found["drop"]
+        found["faint"][: max(0, watch.drop_from - track.first)] = False
     still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)
     found["drop"] &= track.still_hops * hop_s < 0.1
     found["still"] = ~(track.still_hops > 0) if watch.still else still

@@ -15,6 +15,7 @@ from sumpglass.analysis.happenings.episode import Episode
 from sumpglass.analysis.happenings.episode_book import EpisodeBook
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
+from sumpglass.analysis.happenings.pulse_end import lines_gone
 from sumpglass.analysis.happenings.rig_watch import RigWatch
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
 from sumpglass.analysis.happenings.triggers import Watch, interesting
@@ -30,6 +31,7 @@ MOST_LOSSES = 8
 DROP_AGAIN = 0.3
 """Pulses that were told gone must have had this part of their energy again before they can be found gone anew."""
 DROP_REST_S = 3.0
+FAINT_BACK_S, FAINT_NOW_S = 4.5, 0.9
 LOOK_BACK_S = 6.0
 """More than any mask looks back."""
 STRETCH_HOPS = 2048
@@ -64,6 +66,7 @@ class HopWatcher:
         self._ledger = ledger
         self._hop_s = hop_s
         self._time = time_of
+        self._samples = samples
         self._book = EpisodeBook(ledger, samples, hop_s, time_of, zero_u95_pa)
         self._book.waiting = lambda key: any(p.key == key for p in self._pending)
         self._rig = RigWatch(watch, self._book, ledger, samples, hop_s, time_of)
@@ -151,10 +154,16 @@ class HopWatcher:
             self._flag("recovery", track, hop, 0.5 * lost, -1, lost)
         if "reversal" in shown and "sign_reversal" in idle:
             self._flag("sign_reversal", track, hop, 0.0, -self.watch.sign, None)
-        if "drop" in shown:
+        if "drop" in shown or ("faint" in shown and not self._book.open and self._lines_gone(hop)):
             self._drop(track, hop)
         self._book.check_due(track, hop)
         self._forget_withdrawn()
+
+    def _lines_gone(self, hop: int) -> bool:
+        """Whether lines that stood in the last seconds are no longer there, however faint they were."""
+        now = self._time(hop)
+        t, p = self._samples.between(now - FAINT_BACK_S, now)
+        return lines_gone(t, p, now - FAINT_NOW_S)
 
     def _drop(self, track: Track, hop: int) -> None:
         """The pulses waned: once more, and deeper, where the time before came to nothing."""
