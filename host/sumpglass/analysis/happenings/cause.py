@@ -40,22 +40,27 @@ SIGNS = (
     "quiet",
     "fast",
     "slow",
+    "early",
+    "half",
+    "tiny",
+    "persists",
 )
 CHANCES: dict[str, tuple[float, ...]] = {
-    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet  fast   slow
-    "opening":      (0.08,  0.03,  0.20,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05,  0.55,  0.08),
-    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05,  0.05,  0.45,  0.35),
-    "suction_lost": (0.02,  0.03,  0.20,  0.30,  0.93,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08,  0.05,  0.25,  0.40),
-    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08,  0.05,  0.25,  0.40),
-    "blow_by_rise": (0.01,  0.05,  0.20,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02,  0.02,  0.15,  0.40),
-    "engine_stop":  (0.96,  0.60,  0.75,  0.70,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90,  0.12,  0.04,  0.30),
-    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05,  0.05,  0.06,  0.45),
-    "speed_change": (0.04,  0.96,  0.30,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15,  0.05,  0.08,  0.40),
-    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.75,  0.01,  0.01,  0.98,  0.12,  0.97,  0.01),
-    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96,  0.12,  0.30,  0.20),
-    "sensor_fault": (0.97,  0.10,  0.10,  0.03,  0.10,  0.90,  0.10,  0.95,  0.01,  0.01,  0.97,  0.97,  0.98,  0.01),
-    "unknown":      (0.20,  0.20,  0.30,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25,  0.10,  0.35,  0.25),
+    #                dead   moved  glide  late   press  small  stays  step   grown  born   shrunk quiet  fast   slow   early  half   tiny   persists
+    "opening":      (0.08,  0.03,  0.10,  0.30,  0.08,  0.70,  0.03,  0.15,  0.05,  0.03,  0.30,  0.05,  0.55,  0.08,  0.05,  0.12,  0.25,  0.95),
+    "closing":      (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.15,  0.30,  0.05,  0.05,  0.05,  0.45,  0.35,  0.05,  0.50,  0.05,  0.95),
+    "suction_lost": (0.02,  0.03,  0.10,  0.30,  0.75,  0.25,  0.03,  0.05,  0.05,  0.03,  0.08,  0.05,  0.25,  0.40,  0.05,  0.30,  0.06,  0.97),
+    "suction_back": (0.02,  0.03,  0.20,  0.30,  0.03,  0.03,  0.03,  0.05,  0.08,  0.03,  0.08,  0.05,  0.25,  0.40,  0.05,  0.50,  0.05,  0.97),
+    "blow_by_rise": (0.01,  0.05,  0.10,  0.30,  0.85,  0.30,  0.10,  0.05,  0.90,  0.10,  0.02,  0.02,  0.15,  0.40,  0.05,  0.15,  0.06,  0.97),
+    "engine_stop":  (0.96,  0.60,  0.75,  0.50,  0.06,  0.92,  0.15,  0.02,  0.03,  0.01,  0.90,  0.12,  0.10,  0.30,  0.65,  0.04,  0.85,  0.05),
+    "engine_start": (0.02,  0.60,  0.20,  0.30,  0.10,  0.05,  0.05,  0.05,  0.60,  0.95,  0.05,  0.05,  0.06,  0.45,  0.50,  0.50,  0.05,  0.30),
+    "speed_change": (0.04,  0.92,  0.10,  0.40,  0.15,  0.35,  0.10,  0.02,  0.30,  0.05,  0.15,  0.05,  0.08,  0.40,  0.50,  0.35,  0.08,  0.50),
+    "tap_off":      (0.98,  0.20,  0.10,  0.04,  0.04,  0.97,  0.05,  0.85,  0.01,  0.01,  0.98,  0.12,  0.97,  0.01,  0.05,  0.02,  0.95,  0.15),
+    "line_blocked": (0.96,  0.15,  0.08,  0.05,  0.05,  0.06,  0.85,  0.20,  0.01,  0.01,  0.96,  0.12,  0.30,  0.20,  0.05,  0.50,  0.02,  0.10),
+    "sensor_fault": (0.97,  0.10,  0.10,  0.03,  0.10,  0.90,  0.10,  0.95,  0.01,  0.01,  0.97,  0.97,  0.98,  0.01,  0.05,  0.50,  0.50,  0.05),
+    "unknown":      (0.20,  0.20,  0.20,  0.30,  0.25,  0.40,  0.20,  0.15,  0.20,  0.10,  0.25,  0.10,  0.35,  0.25,  0.20,  0.30,  0.20,  0.60),
 }  # fmt: skip
+TEMPER = 1.0
 
 
 def _soft(value: float, middle: float, width: float) -> float:
@@ -67,53 +72,61 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     """Each sign's q in 0..1, or None where it cannot be told."""
     e = evidence
     found: dict[str, float | None] = dict.fromkeys(SIGNS)
-    seen = e.pulse_ratio is not None
+    dead = _signs_of_size(e, found)
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
-    dead = None
-    if seen and e.after_s > 0.05:
-        dead = _soft(-np.log10(max(e.pulse_ratio or 0.0, 1e-3)), 0.55, 0.07)
-        if abs(e.after_pa - e.before_pa) > 0.4 * size:
-            # A faint line that goes on shows an engine that runs and a gauge that hears it. With the level unmoved,
-            # pulses that shrank to a third are those of a line that oil has narrowed.
-            veto = _soft(e.persists, 9.0, 1.0) * _soft(float(np.log10(max(e.pulse_ratio or 0.0, 1e-3))), -1.2, 0.1)
-            dead *= 1.0 - veto
-        found["dead"] = dead
-        if dead < 0.5:
-            found["grown"] = _soft(float(np.log(e.pulse_ratio or 1e-3)), 0.2, 0.05)
-            found["shrunk"] = _soft(-float(np.log(e.pulse_ratio or 1e-3)), 0.25, 0.08)
-        if abs(e.after_pa) > 0.15 * size:
-            found["quiet"] = None
-        elif e.codes_after <= 4 and e.codes_of_noise > 1.5 and dead > 0.5:
-            found["quiet"] = _soft(-np.log(max(e.quiet, 1e-3)), 1.0, 0.15)
-        elif dead > 0.5:
-            found["quiet"] = 0.0
     if e.weak_growth is not None and (dead is None or dead < 0.5) and e.after_s > 0.4:
-        grown = _soft(e.weak_growth, 0.45, 0.06 + 0.2 / np.sqrt(e.weak_bins))
+        grown = _soft(e.weak_growth, 0.45, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
         found["grown"] = max(found["grown"] or 0.0, grown)
-    if not seen:
+    if e.pulse_ratio is None:
         found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
-    if e.speed_octaves is not None and (dead is None or dead < 0.5):
-        sure = np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0)
-        found["moved"] = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
-    if e.death_s is not None:
-        found["late_death"] = _soft(e.death_s, 0.22, 0.03)
-        if e.glide_octaves is not None:
-            found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
+    _signs_of_speed(e, dead, found)
+    left = e.after_pa / e.before_pa if abs(e.before_pa) > 1.0 else 1.0
+    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
     found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
-    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
+    # No more is left than the zero is uncertain by, or next to nothing.
+    tiny = max(0.012, 2.0 * e.level_u_pa / size)
+    found["tiny"] = _soft(-abs(e.after_pa) / size, -tiny, 0.25 * tiny) if tiny < 0.2 else None
+    found["half"] = _soft(left, 0.29, 0.025) * _soft(-left, -0.62, 0.04)
     found["stays"] = _soft(-abs(soon_pa - e.before_pa) / size, -0.4, 0.04)
     found["slow"] = _soft(e.rise_s, 0.4, 0.06)
     found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
-    weight = float(
-        np.clip(max((e.pulses_before - 0.7) / 1.5, np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0)), 0.0, 1.0)
-    )
-    for sign in ("dead", "late_death", "glide"):
-        # Pulses that hardly stood out of the noise before say little by their end.
-        q = found[sign]
-        found[sign] = None if q is None or weight == 0.0 else 0.5 + (q - 0.5) * weight
     found["step"] = _soft(-e.rise_s, -0.022, 0.005)
     return found
+
+
+def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
+    """Signs of what became of the size of the pulses; returns how dead they are, None where that cannot be told."""
+    if e.pulse_ratio is None or e.after_s <= 0.05:
+        return None
+    size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
+    ratio = max(e.pulse_ratio, 1e-3)
+    sure = float(np.clip(np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0), 0.0, 1.0))
+    dead = _soft(-float(np.log10(ratio)), 0.55, 0.07)
+    found["dead"] = 0.5 + (dead - 0.5) * sure
+    # A faint line that goes on shows an engine that runs and a gauge that hears it.
+    if 0.06 < ratio:
+        found["persists"] = _soft(e.persists, 9.0, 1.0)
+    if dead < 0.5:
+        found["grown"] = _soft(float(np.log(ratio)), 0.2, 0.05)
+        found["shrunk"] = _soft(-float(np.log(ratio)), 0.25, 0.08)
+    if abs(e.after_pa) <= 0.15 * size and dead > 0.5:
+        few = e.codes_after <= 4 and e.codes_of_noise > 1.5
+        found["quiet"] = _soft(-float(np.log(max(e.quiet, 1e-3))), 1.0, 0.15) if few else 0.0
+    if e.death_s is not None:
+        found["late_death"] = 0.5 + (_soft(e.death_s, 0.22, 0.03) - 0.5) * sure
+    return dead
+
+
+def _signs_of_speed(e: Evidence, dead: float | None, found: dict[str, float | None]) -> None:
+    """Signs of what became of the frequency of the pulses."""
+    if e.speed_octaves is not None and (dead is None or dead < 0.5):
+        sure = float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
+        found["moved"] = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
+    if e.death_s is not None and e.glide_octaves is not None:
+        found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
+    if e.approach_octaves is not None:
+        found["early"] = _soft(abs(e.approach_octaves), 0.12, 0.03)
 
 
 def _fell_to_zero(evidence: Evidence) -> bool:
@@ -127,8 +140,10 @@ def _pulses_died_alone(evidence: Evidence) -> bool:
     return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
 
 
-def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> dict[str, float]:
-    """Probability of each cause. `lost_cause`: of the loss that this change takes back."""
+def judge(
+    evidence: Evidence, upward: bool, lost_cause: str | None = None, lost_causes: dict[str, float] | None = None
+) -> dict[str, float]:
+    """Probability of each cause. `lost_cause`: of the loss that this change takes back; `lost_causes`: of each."""
     if evidence.still and upward and _fell_to_zero(evidence):
         # A frozen code stands anywhere. At zero stands an open hose under a converter coarser than the noise, at once;
         # or a large opening, after the time that the crankcase takes to fill.
@@ -143,17 +158,18 @@ def judge(evidence: Evidence, upward: bool, lost_cause: str | None = None) -> di
         sudden = _soft(-evidence.edge_samples, -2.5, 0.3)
         return {"sensor_fault": 0.96 * sudden + 0.02, "out_of_range": 0.96 * (1 - sudden) + 0.02}
     found = signs(evidence)
+    likely = lost_causes or ({} if lost_cause is None else {lost_cause: 1.0})
     causes = UP_CAUSES if upward else DOWN_CAUSES
     weights = {}
     for cause in causes:
         chance = PRIOR[cause]
         if lost_cause is not None:
-            chance = 0.85 if cause == PARTNER.get(lost_cause) else 0.15 / len(causes)
+            chance = 0.85 * sum(p for c, p in likely.items() if PARTNER.get(c) == cause) + 0.15 / len(causes)
         log = np.log(chance)
         for sign, pi in zip(SIGNS, CHANCES[cause]):
             q = found[sign]
             if q is not None:
-                log += np.log(pi * q + (1 - pi) * (1 - q))
+                log += TEMPER * np.log(pi * q + (1 - pi) * (1 - q))
         weights[cause] = log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0

@@ -38,6 +38,8 @@ class Episode:
     window_hops: int
     opened_by: str
     lost_cause: str | None = None
+    lost_causes: dict[str, float] | None = None
+    """Probability of each cause of the loss that this happening takes back."""
     earliest_s: float = -np.inf
     """End of the happening before: samples from before it are of another state."""
     keys: list[int] = field(default_factory=list)
@@ -118,7 +120,7 @@ class Episode:
         self.evidence = replace(
             found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples
         )
-        self.causes = judge(self.evidence, self.upward, self.lost_cause)
+        self.causes = judge(self.evidence, self.upward, self.lost_cause, self.lost_causes)
 
     def _make_do(self) -> None:
         """Too little signal for evidence: the sizes of the fit, and for a recovery what usually ends such a loss."""

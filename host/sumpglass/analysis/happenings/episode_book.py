@@ -18,6 +18,7 @@ LATE_S = 4.0
 """A level may creep through zero for so long after its happening began."""
 NOT_LOST = 0.6
 """A loss is none when the level afterwards is still more than this part of that before."""
+MOST_CAUSES = 40
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
 EITHER_WAY = ("drop", "still", "rail")
@@ -40,6 +41,7 @@ class EpisodeBook:
         self._zero_u95_pa = zero_u95_pa
         self.open: list[Episode] = []
         self._recent: list[Episode] = []
+        self._causes: dict[int, dict[str, float]] = {}
         self._earliest_s = -np.inf
         self.waiting: Callable[[int], bool] = lambda key: False
         """Whether the flag with this key has yet to hold."""
@@ -79,6 +81,8 @@ class EpisodeBook:
         new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s, displaced=displaced)
         self.open.append(new)
         self._recent = [*self._recent[-3:], new]
+        for key in list(self._causes)[:-MOST_CAUSES]:
+            del self._causes[key]
         self.check(new, track, hop)
         return new
 
@@ -88,6 +92,10 @@ class EpisodeBook:
             if episode.upward == upward and episode.onset_s - 0.3 <= crossing_s <= episode.onset_s + LATE_S:
                 return episode
         return None
+
+    def causes_of(self, key: int) -> dict[str, float] | None:
+        """Probability of each cause of the happening with this key; None where it is long past."""
+        return self._causes.get(key)
 
     def forget(self, key: int) -> None:
         """A flag was taken back: it is no longer part of its episode, and an episode of nothing else never was."""
@@ -118,6 +126,7 @@ class EpisodeBook:
         if last:
             self._verify(episode, hop)
         for key in episode.keys:
+            self._causes[key] = episode.causes
             settled = last and not self.waiting(key)
             self._ledger.revise(key, episode.described(self._ledger[key], settled))
         for key, crossing in episode.late_keys.items():

@@ -203,6 +203,7 @@ class HopWatcher:
             episode.crossings[key] = crossing
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._ledger[self._lost[-1][1]].cause
+            episode.lost_causes = self._book.causes_of(self._lost[-1][1])
         episode.keys.append(key)
         self._ledger.revise(key, episode.described(self._ledger[key], False))
 
