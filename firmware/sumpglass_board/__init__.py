@@ -5,6 +5,13 @@ import sys
 
 VERSION = (1, 0, 0)
 
+try:
+    from micropython import opt_level
+
+    opt_level(3)  # without line numbers, a tenth of the memory: a traceback still names file and function
+except ImportError:  # a desktop Python, which reads the tables of patterns
+    pass
+
 # The board compiles these files itself. Collecting often while it does keeps what stays together at one end of the
 # memory, so that the rings find room in one piece.
 gc.collect()

@@ -4,9 +4,9 @@ import json
 from binascii import crc32
 from time import ticks_ms
 
+from sumpglass_board import forget
 from sumpglass_board.commands import BAD_VALUE, NOT_NOW, SETTINGS_REFUSED, Refused
 from sumpglass_board.rig import parse_settings, save_settings
-from sumpglass_board.zero import ZeroMeasurement
 
 
 def set_rate(rig, number, rate_millihertz, decimation, form):
@@ -47,6 +47,8 @@ def measure_zero(rig, number, tenths, sequence):
     elif channel not in rig.sampling.channels():
         raise Refused(NOT_NOW, "channel %d is not streaming" % number)
 
+    from sumpglass_board.zero import ZeroMeasurement
+
     rig.zero = ZeroMeasurement(channel, tenths * 100000 // channel.sample_us, sequence)
 
 
@@ -65,6 +67,8 @@ def finish_zero(rig):
         save_settings(rig.settings)
     rig.sender.message(kind, fields)
     rig.identity_owed = rig.streaming
+    forget("zero")
+    forget("changes")
 
 
 def settings_text(rig):
@@ -82,7 +86,7 @@ def write_settings(rig, text, crc):
     try:
         rig.settings = parse_settings(bytes(text).decode())
         rig.build()
-    except (ValueError, OSError, UnicodeError) as problem:
+    except (ValueError, OSError, UnicodeError, MemoryError) as problem:
         rig.settings = before
         rig.build()
         rig.changed(running)

@@ -3,14 +3,12 @@
 from time import ticks_diff
 
 from sumpglass_board import sensors
-from sumpglass_board.bins import Bins
-from sumpglass_board.decimator import AnalogueDecimator, BusDecimator
-from sumpglass_board.ring import Ring
+from sumpglass_board.ring import Ring, keep
 from sumpglass_board.sampler import Lane, Sampler
 
 MOST_READINGS_HZ = 4000
-RING_SLOTS = 4096
-BUS_RING_SLOTS = 512
+RING_SLOTS = 2048
+"""Half a second at the fastest rate: longer than the main loop is ever away, flash writes included."""
 MOST_IN_BLOCK = 60
 BLOCK_S = 0.06
 BINS_WAIT_US = 250000
@@ -23,11 +21,10 @@ class Channel:
     def __init__(self, number, config, settings, board):
         self.number = number
         self.config = config
-        driver = sensors.module(config["sensor"])
-        problem = driver.check(config)
-        if problem:
+        try:
+            self.sensor = sensors.make(config, board)
+        except ValueError as problem:
             raise ValueError("channel %d: %s" % (number, problem))
-        self.sensor = driver.make(config, board)
         self.hard = self.sensor.hard
         self.fault_counts = [0] * 8 if self.hard else self.sensor.fault_counts
         self._seen_counts = [0] * 8
@@ -37,11 +34,22 @@ class Channel:
         self.decimation = 1
         self.in_bins = False
         self.oversampling = settings["oversampling"] if self.hard else 1
+        # Loaded here and not at the start of sampling, which a host waits for.
+        __import__("sumpglass_board." + ("decimator" if self.hard else "bus_decimator"))
         self.set_rate(config.get("rate_hz") or getattr(self.sensor, "usual_hz", settings["rate_hz"]))
 
     def most_hz(self):
         """The fastest rate that this channel can be set to."""
         return MOST_READINGS_HZ if self.hard else self.sensor.most_hz
+
+    def ring(self):
+        """`(type code, slots)` of its ring: half a second at the channel's fastest rate."""
+        if self.hard:
+            return "H", RING_SLOTS
+        slots = 32
+        while slots < self.sensor.most_hz // 2:
+            slots *= 2
+        return "i", slots
 
     def set_rate(self, rate_hz):
         """Take the nearest rate that the timer can do, and as much oversampling as fits under it."""
@@ -80,12 +88,20 @@ class Channel:
         facts = self._facts = self.sensor.facts()
         clips = facts["counts_low"], facts["counts_high"]
         if self.hard:
+            from sumpglass_board.decimator import AnalogueDecimator
+
             rails = self.sensor.rail_low, self.sensor.rail_high
             self.decimator = AnalogueDecimator(self.steps, rails, clips, stuck_after, room)
         else:
+            from sumpglass_board.bus_decimator import BusDecimator
+
             self.sensor.open(self.period_us)
             self.decimator = BusDecimator(self.sensor.width, clips, stuck_after, room)
-        self.bins = Bins(self.decimator.width, self.decimation) if self.in_bins else None
+        self.bins = None
+        if self.in_bins:
+            from sumpglass_board.bins import Bins  # for slow links and the journal
+
+            self.bins = Bins(self.decimator.width, self.decimation)
         self.restart(sampler.head)
 
     def restart(self, tail):
@@ -200,7 +216,7 @@ class Group:
     def __init__(self, channels, slow=()):
         self.channels = channels
         first = channels[0]
-        code, slots = ("H", RING_SLOTS) if first.hard else ("i", BUS_RING_SLOTS)
+        code, slots = first.ring()
         lanes = [Lane(channel.sensor.read, code, slots, channel.number) for channel in channels]
         self.hard = first.hard
         self.sampler = Sampler(lanes, slots, first.period_us, first.steps, slow)
@@ -236,9 +252,10 @@ class Group:
 
 
 def reserve(channels):
-    """Find memory for the rings of these channels while it is in one piece."""
+    """Find memory for the rings of these channels while it is in one piece; other rings are given up."""
+    keep([channel.ring() + (channel.number,) for channel in channels])
     for channel in channels:
-        code, slots = ("H", RING_SLOTS) if channel.hard else ("i", BUS_RING_SLOTS)
+        code, slots = channel.ring()
         Ring(code, slots, channel.number)
 
 

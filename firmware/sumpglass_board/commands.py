@@ -35,14 +35,15 @@ class RequestReader:
 
     Ctrl-C (0x03) where a frame begins, or after a lone carriage return there, asks for the prompt: a request never
     begins with 0x03 (see WIRE.md). Bytes that stop in mid-frame are forgotten by `idle`, so that a tool which sends
-    Ctrl-C after half a frame is heard too.
+    Ctrl-C after half a frame is heard too. `payload`: a buffer that others use as well, but never between a REQUEST
+    and the reading of it.
     """
 
-    def __init__(self):
+    def __init__(self, payload=None):
         self._frame = bytearray(LONGEST_FRAME)
         self._length = 0
         self._overlong = False
-        self.payload = payload_buffer()
+        self.payload = payload or payload_buffer()
         self.length = 0
         self.damaged = 0
 

@@ -1,16 +1,15 @@
-"""Readings in a ring to samples in a block: anti-alias filter, rails, stuck codes, and bins for slow links."""
+"""Raw conversions in a ring to samples in a block: anti-alias filter, rails, stuck codes."""
 
-import struct
 from array import array
 from math import cos, pi, sin
 
 import micropython
 from micropython import const
 
+from sumpglass_board.counts import count_2, mean_of
+
 SUM_OF_TAPS = 8192  # 65535 * 8192 stays under 2^31 with room for the filter's negative lobes
 TAPS_PER_STEP = 8
-NO_READING_2 = -0x8000
-NO_READING_4 = -0x80000000
 
 # Places in the state that the filter shares with Python.
 _TAIL = const(0)
@@ -115,30 +114,6 @@ def _filter(ring: ptr16, taps: ptr16, block: ptr16, state: ptr32):  # noqa: F821
     state[_SAME] = same
 
 
-@micropython.viper
-def count_2(block: ptr16, index: int) -> int:  # noqa: F821 - viper's own types
-    """Signed 16-bit count number `index` of a block, without allocating."""
-    value = int(block[index])
-    return value - 65536 if value > 32767 else value
-
-
-def count_4(block, index):
-    """Signed 32-bit count number `index` of a block."""
-    return struct.unpack_from("<i", block, 4 * index)[0]
-
-
-def mean_of(decimator):
-    """Mean of every fourth valid count of a decimator's block, or None."""
-    nothing = NO_READING_2 if decimator.width == 2 else NO_READING_4
-    total = count = 0
-    for index in range(0, decimator.filled, 4):
-        value = decimator.count(decimator.block, index)
-        if value != nothing:
-            total += value
-            count += 1
-    return total / count if count else None
-
-
 class AnalogueDecimator:
     """Raw 16-bit conversions to signed 16-bit counts (shifted down by 32768), `oversampling` to one.
 
@@ -196,60 +171,3 @@ class AnalogueDecimator:
         counts[5] += state[_COUNT_RAIL_HIGH]
         counts[6] += state[_COUNT_CLIP]
         state[_COUNT_STUCK] = state[_COUNT_RAIL_LOW] = state[_COUNT_RAIL_HIGH] = state[_COUNT_CLIP] = 0
-
-
-class BusDecimator:
-    """Counts from a bus sensor, one to one; equal counts for `stuck_after` samples are "no valid reading"."""
-
-    def __init__(self, width, clips, stuck_after, room):
-        self.width = width
-        self.count = count_2 if width == 2 else count_4
-        self.block = bytearray(width * room)
-        self.room = room
-        self.filled = 0
-        self.delay_halves = 0
-        self._form = "<h" if width == 2 else "<i"
-        self._stuck_after = stuck_after
-        self._clip_low, self._clip_high = clips
-        self._last = None
-        self._same = 0
-        self._stuck = 0
-        self._clipped = 0
-
-    def run(self, lane, tail, head, mask):
-        """Take what is there; fills `block` up to its room. Returns the new tail."""
-        data = lane.data
-        nothing = NO_READING_2 if self.width == 2 else NO_READING_4
-        while tail != head and self.filled < self.room:
-            value = data[tail]
-            if value == NO_READING_4:
-                value = nothing
-                self._same = 0
-            elif not self._clip_low < value < self._clip_high:
-                self._clipped += 1
-            elif value != self._last:
-                self._last = value
-                self._same = 0
-            elif self._stuck_after:
-                self._same += 1
-                if self._same > self._stuck_after:
-                    self._stuck += 1
-                    value = nothing
-            struct.pack_into(self._form, self.block, self.width * self.filled, value)
-            self.filled += 1
-            tail = (tail + 1) & mask
-        return tail
-
-    def clear(self):
-        """The block was sent."""
-        self.filled = 0
-
-    def take_faults(self, counts):
-        """Add what happened since the last call to `counts` (by kind, see `sensors`)."""
-        counts[3] += self._stuck
-        counts[6] += self._clipped
-        self._stuck = self._clipped = 0
-
-    def mean(self):
-        """Mean of every fourth valid count of the block, or None; for the board's own ears."""
-        return mean_of(self)

@@ -32,7 +32,7 @@ class Logger:
     def __init__(self, rig, limit_bytes, flush_ms=FLUSH_MS):
         self._rig = rig
         self.journal = Journal(limit_bytes=limit_bytes)
-        self.sender = Sender(_Port(self.journal), rig.clock)
+        self.sender = Sender(_Port(self.journal), rig.clock, rig.sender.payload)
         self.running = False
         self._flush_ms = flush_ms
         self._next_flush = self._next_status = ticks_ms()

@@ -3,7 +3,7 @@
 import gc
 from time import ticks_ms
 
-from sumpglass_board import forget
+from sumpglass_board import forget, sensors
 from sumpglass_board.channels import Channel, reserve
 from sumpglass_board.clock import Clock
 from sumpglass_board.commands import BAD_VALUE, Commands, Refused, RequestReader
@@ -25,7 +25,7 @@ class Rig:
         self.settings, self.settings_damaged = load_settings()
         self.clock = Clock()
         self.sender = Sender(board.console, self.clock)
-        self.reader = RequestReader()
+        self.reader = RequestReader(self.sender.payload)
         self.commands = Commands(self)
         self.sampling = Sampling(board)
         self.status = Status()
@@ -38,6 +38,7 @@ class Rig:
         self.leaving = None
         self.identity_owed = False
         self.logger = None
+        self.journal_filled = False
         self.started_ms = None
         self.last_request_ms = ticks_ms()
         self.build()
@@ -46,9 +47,11 @@ class Rig:
     def build(self):
         """Channels and signals from the settings. Raises ValueError or OSError when they cannot be made."""
         now = self.settings
-        self.channels = []
+        self.channels = []  # what was there goes first: old and new drivers together may be more than there is room for
+        gc.collect()
         for config in now["channels"]:
             self.channels.append(Channel(len(self.channels), config, now, self.board))
+        sensors.shed()
         reserve(self.channels)
         self.board.open_button(now["button"])
         self.board.open_light(now["light_pin"])
@@ -60,17 +63,23 @@ class Rig:
             from sumpglass_board.listener import Listener
 
             self.listener = Listener()
-        if now["journal"]["on"]:
-            self.open_logger()
         gc.collect()
 
     def open_logger(self):
-        """Make the logger, which is loaded only on boards that use it."""
+        """Make the logger, which is loaded only when it is needed: see `close_logger`."""
         if self.logger is None:
             from sumpglass_board.logger import Logger
 
             self.logger = Logger(self, self.settings["journal"].get("limit_kb", 512) * 1024)
         return self.logger
+
+    def close_logger(self):
+        """A host streams now: the logger's memory is given back until that host is gone."""
+        if self.logger is not None:
+            self.journal_filled = self.logger.journal.full
+            self.logger = None
+            forget("logger")
+            forget("journal")
 
     # Requests, in the order of `commands`.
 
@@ -85,6 +94,7 @@ class Rig:
         if not chosen:
             raise Refused(BAD_VALUE, "there is no such channel")
         self.streaming = True
+        self.close_logger()
         self.sample(chosen)
         self.signals.play(START, ticks_ms())
         self.identity_owed = True
@@ -107,7 +117,7 @@ class Rig:
 
     def journal_full(self):
         """Whether the journal had to give up its oldest segments."""
-        return self.logger is not None and self.logger.journal.full
+        return self.journal_filled if self.logger is None else self.logger.journal.full
 
     def logging(self):
         """Whether the rig samples for the journal."""
@@ -121,6 +131,7 @@ class Rig:
 
     def sample(self, channels):
         """Start the timers, and the watchdog with them."""
+        forget("changes")  # what only changes the rig is loaded again when it is asked for
         gc.collect()
         self.sampling.begin(channels)
         if self.settings["watchdog"]:

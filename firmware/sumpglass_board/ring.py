@@ -9,6 +9,13 @@ INVALID = {"H": 0xFFFF, "i": -0x80000000}
 """What stands for "no valid reading", by type code. 0xFFFF is also the converter's top rail: no pressure either."""
 
 
+def keep(keys):
+    """Give up the memory of all rings but those of these `(code, slots, place)`."""
+    for key in list(_kept):
+        if key not in keys:
+            del _kept[key]
+
+
 class Ring:
     """`slots` (a power of two) readings of one channel. `code`: "H" raw 16-bit conversions, "i" counts.
 

@@ -12,10 +12,11 @@ MOST_WAITING = 8
 class Sender:
     """One frame at a time is on its way (`busy`). `block` refuses while one is; `message` waits its turn."""
 
-    def __init__(self, console, clock):
+    def __init__(self, console, clock, payload=None):
         self._console = console
         self._clock = clock
-        self._payload = payload_buffer()
+        self.payload = payload or payload_buffer()
+        """Used while a frame is made and free in between."""
         self._frame = frame_buffer()
         self._at = 0
         self._left = 0
@@ -38,9 +39,9 @@ class Sender:
 
     def block(self, kind, channel, width, configuration, time_us, data, length):
         """A frame of `length` bytes of counts (or bins) from bytearray `data`. Only while not busy."""
-        start = messages.begin_samples(self._payload, self._next(), time_us, channel, width, configuration, kind)
-        self._payload[start : start + length] = memoryview(data)[:length]
-        self._launch(seal(self._payload, start + length, self._frame))
+        start = messages.begin_samples(self.payload, self._next(), time_us, channel, width, configuration, kind)
+        self.payload[start : start + length] = memoryview(data)[:length]
+        self._launch(seal(self.payload, start + length, self._frame))
 
     def message(self, kind, fields=None, time_us=None):
         """Send a message, after the frame that is on its way."""
@@ -72,8 +73,8 @@ class Sender:
 
     def _send(self, kind, fields, time_us):
         now = self._clock.now_us() if time_us is None else time_us
-        length = messages.encode(self._payload, kind, self._next(), now, fields)
-        self._launch(seal(self._payload, length, self._frame))
+        length = messages.encode(self.payload, kind, self._next(), now, fields)
+        self._launch(seal(self.payload, length, self._frame))
 
     def _next(self):
         sequence = self._sequence

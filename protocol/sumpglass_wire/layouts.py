@@ -5,7 +5,6 @@ MINOR = 0
 VERSION_BYTE = 0xA0 | MAJOR
 
 HEADER = "<BBHQ"
-HEADER_FIELDS = ("version", "type", "sequence", "time_us")
 HEADER_LENGTH = 12
 
 # board to host
@@ -95,6 +94,9 @@ ANSWER_BODIES = {
     JOURNAL_READ: ("<III", ("segment", "offset", "length")),
 }
 
+WITH_TAIL = (SAMPLES, BINS, IDENTITY, STATUS, ERROR, ANSWER)
+"""Messages of a board that end in text, data or a list."""
+
 CHANNEL = "<BBBBIHHfffffiiffI"
 CHANNEL_FIELDS = (
     "channel",
@@ -118,22 +120,16 @@ CHANNEL_FIELDS = (
 FAULT = "<BBI"
 FAULT_FIELDS = ("channel", "kind", "occurrences")
 
-BIN_2 = "<fhhf"
-BIN_4 = "<fiif"
-BIN_FIELDS = ("mean", "least", "greatest", "mean_square")
-
 MOST_CHANNELS = 4
 LONGEST_TEXT = 80
 LONGEST_DATA = 256
-NO_READING_2 = -0x8000
-NO_READING_4 = -0x80000000
 UNKNOWN_AGE = 0xFFFFFFFF
 UNKNOWN_TEMPERATURE = -0x8000
 NO_REFERENCE = -0x80000000
 
 
 def __getattr__(name):
-    """The tables of words, loaded when they are first asked for: a board never asks, and its memory is small."""
+    """The tables of `names`, loaded when they are first asked for: a board never asks, and its memory is small."""
     from sumpglass_wire import names
 
     value = globals()[name] = getattr(names, name)

@@ -66,7 +66,7 @@ def decode(payload, named=True):
     form, names = L.BODIES[kind]
     at = L.HEADER_LENGTH
     what = "message 0x%02x" % kind
-    fields, at = _unpack(form, names, payload, at, what)
+    fields, at = unpack_fields(form, names, payload, at, what)
     fields["type"] = kind
     if named:
         fields["name"] = L.NAMES[kind]
@@ -104,18 +104,20 @@ def _encode_body(payload, kind, fields):
     if kind == L.SAMPLES or kind == L.BINS:
         payload[at] = fields["channel"] | fields["width"] << 4
         payload[at + 1] = fields["configuration"]
-        return _encode_blocks(payload, at + 2, kind, fields)
-    at = _pack(form, names, payload, at, fields)
+        from sumpglass_wire.tails import encode_blocks  # a board fills its blocks by `begin_samples`
+
+        return encode_blocks(payload, at + 2, kind, fields)
+    at = pack_fields(form, names, payload, at, fields)
     if kind == L.IDENTITY:
         at = _put_text(payload, at, fields["board"])
         at = _put_count(payload, at, fields["channels"], L.MOST_CHANNELS)
         for channel in fields["channels"]:
-            at = _pack(L.CHANNEL, L.CHANNEL_FIELDS, payload, at, channel)
+            at = pack_fields(L.CHANNEL, L.CHANNEL_FIELDS, payload, at, channel)
             at = _put_text(payload, at, channel["part"])
     elif kind == L.STATUS:
         at = _put_count(payload, at, fields["faults"], 16)
         for fault in fields["faults"]:
-            at = _pack(L.FAULT, L.FAULT_FIELDS, payload, at, fault)
+            at = pack_fields(L.FAULT, L.FAULT_FIELDS, payload, at, fault)
     elif kind == L.ERROR:
         at = _put_text(payload, at, fields["text"])
     elif kind == L.WRITE_SETTINGS:
@@ -123,97 +125,30 @@ def _encode_body(payload, kind, fields):
     elif kind == L.ANSWER:
         answer = L.ANSWER_BODIES.get(fields["request_type"])
         if answer:
-            at = _pack(answer[0], answer[1], payload, at, fields["answer"])
+            at = pack_fields(answer[0], answer[1], payload, at, fields["answer"])
         at = _put_data(payload, at, fields.get("data", b""))
     return at
 
 
-def _encode_blocks(payload, at, kind, fields):
-    width = fields["width"]
-    if width != 2 and width != 4:
-        raise MessageError("width %r, expected 2 or 4" % width)
-    if kind == L.SAMPLES:
-        form = "<h" if width == 2 else "<i"
-        for count in fields["counts"]:
-            struct.pack_into(form, payload, at, count)
-            at += width
-        return at
-    form = L.BIN_2 if width == 2 else L.BIN_4
-    for item in fields["bins"]:
-        at = _pack(form, L.BIN_FIELDS, payload, at, item)
-    return at
-
-
 def _decode_tail(payload, kind, fields, at):
-    if kind == L.SAMPLES or kind == L.BINS:
-        return _decode_blocks(payload, kind, fields, at)
-    if kind == L.IDENTITY:
-        fields["board"], at = _take_text(payload, at)
-        count, at = _take_count(payload, at, L.MOST_CHANNELS)
-        channels = []
-        for _ in range(count):
-            channel, at = _unpack(L.CHANNEL, L.CHANNEL_FIELDS, payload, at, "channel")
-            channel["part"], at = _take_text(payload, at)
-            channels.append(channel)
-        fields["channels"] = channels
-    elif kind == L.STATUS:
-        count, at = _take_count(payload, at, 16)
-        faults = []
-        for _ in range(count):
-            fault, at = _unpack(L.FAULT, L.FAULT_FIELDS, payload, at, "fault")
-            faults.append(fault)
-        fields["faults"] = faults
-    elif kind == L.ERROR:
-        fields["text"], at = _take_text(payload, at)
-    elif kind == L.WRITE_SETTINGS:
+    if kind == L.WRITE_SETTINGS:
         fields["data"] = bytes(payload[at:])
-        at = len(payload)
-    elif kind == L.ANSWER:
-        answer = L.ANSWER_BODIES.get(fields["request_type"])
-        if answer:
-            fields["answer"], at = _unpack(answer[0], answer[1], payload, at, "answer")
-        fields["data"] = bytes(payload[at:])
-        at = len(payload)
+        return len(payload)
+    if kind in L.WITH_TAIL:
+        from sumpglass_wire.tails import decode_tail  # a board is never told such a message
+
+        return decode_tail(payload, kind, fields, at)
     return at
 
 
-def _decode_blocks(payload, kind, fields, at):
-    both = fields.pop("channel_and_width")
-    width = both >> 4
-    channel = both & 0x0F
-    if (width != 2 and width != 4) or channel >= L.MOST_CHANNELS:
-        raise MessageError("message 0x%02x: channel %d of width %d" % (kind, channel, width))
-    fields["channel"] = channel
-    fields["width"] = width
-    if kind == L.SAMPLES:
-        step = width
-        form = "<h" if width == 2 else "<i"
-    else:
-        form = L.BIN_2 if width == 2 else L.BIN_4
-        step = struct.calcsize(form)
-    if (len(payload) - at) % step or len(payload) == at:
-        raise MessageError(
-            "message 0x%02x: %d bytes of data, expected a multiple of %d" % (kind, len(payload) - at, step)
-        )
-    items = []
-    while at < len(payload):
-        if kind == L.SAMPLES:
-            items.append(struct.unpack_from(form, payload, at)[0])
-        else:
-            items.append(_unpack(form, L.BIN_FIELDS, payload, at, "bin")[0])
-        at += step
-    fields["counts" if kind == L.SAMPLES else "bins"] = items
-    return at
-
-
-def _pack(form, names, payload, at, fields):
+def pack_fields(form, names, payload, at, fields):
     size = struct.calcsize(form)
     if size:
         struct.pack_into(form, payload, at, *[fields[name] for name in names])
     return at + size
 
 
-def _unpack(form, names, payload, at, what):
+def unpack_fields(form, names, payload, at, what):
     size = struct.calcsize(form)
     if at + size > len(payload):
         raise MessageError("%s: ends after %d bytes, expected %d more" % (what, len(payload), at + size - len(payload)))
@@ -229,26 +164,10 @@ def _put_count(payload, at, items, most):
     return at + 1
 
 
-def _take_count(payload, at, most):
-    if at >= len(payload):
-        raise MessageError("ends where a count was expected")
-    if payload[at] > most:
-        raise MessageError("%d items, at most %d" % (payload[at], most))
-    return payload[at], at + 1
-
-
 def _put_text(payload, at, text):
     raw = text.encode()[: L.LONGEST_TEXT]
     payload[at] = len(raw)
     return _put_bytes(payload, at + 1, raw)
-
-
-def _take_text(payload, at):
-    length, at = _take_count(payload, at, L.LONGEST_TEXT)
-    if at + length > len(payload):
-        raise MessageError("text of %d bytes runs past the end" % length)
-    # Bytes that are not ASCII are shown as "?": a damaged name is no reason to lose the message.
-    return "".join([chr(byte) if 32 <= byte < 127 else "?" for byte in payload[at : at + length]]), at + length
 
 
 def _put_data(payload, at, data):

@@ -1,6 +1,13 @@
-"""Words for the numbers of `layouts`: what a host shows. Reached as `layouts.NAMES` and so on."""
+"""Words for the numbers of `layouts`, and what else only a host asks for. Reached as `layouts.NAMES` and so on."""
 
 from sumpglass_wire import layouts as L
+
+HEADER_FIELDS = ("version", "type", "sequence", "time_us")
+BIN_2 = "<fhhf"
+BIN_4 = "<fiif"
+BIN_FIELDS = ("mean", "least", "greatest", "mean_square")
+NO_READING_2 = -0x8000
+NO_READING_4 = -0x80000000
 
 NAMES = {
     L.IDENTITY: "identity",

@@ -22,7 +22,8 @@ LAYERS = [
     ["board", "channels", "identity", "journal", "sender", "settings"],
     ["board_bits", "board_esp32", "board_rp2", "listener", "sampler", "settings_check"],
     ["sensors"],
-    ["bins", "decimator", "patterns", "pattern_words", "ring", "clock", "analogue_parts", "crc8"],
+    ["bins", "bus_decimator", "decimator"],
+    ["counts", "patterns", "pattern_words", "ring", "clock", "analogue_parts", "crc8"],
 ]
 
 

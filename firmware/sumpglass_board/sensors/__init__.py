@@ -9,6 +9,11 @@ An analogue sensor has `hard = True` and `read()`, a raw 16-bit conversion. A bu
 
 import sys
 
+from sumpglass_board import forget
+
+MAKING = ("check", "probe", "make", "check_part", "part_facts", "factor", "FACTORS", "GAINS", "ADDRESSES")
+"""Names in a driver that its sensors no longer look at once they are made."""
+
 NO_READING = -0x80000000
 NO_ANSWER = 1
 BAD_CHECKSUM = 2
@@ -36,6 +41,27 @@ def module(name):
     except ImportError:
         raise ValueError("there is no sensor %r" % name)
     return sys.modules["sumpglass_board.sensors." + name]
+
+
+def make(config, board):
+    """The sensor of a channel's settings. Raises ValueError with what is wrong with them."""
+    driver = module(config["sensor"])
+    problem = driver.check(config)
+    if problem:
+        raise ValueError(problem)
+    return driver.make(config, board)
+
+
+def shed():
+    """Give back the memory of what drivers need only to find and to make their sensors. The next `make` loads anew."""
+    for path in list(sys.modules):
+        if path.startswith("sumpglass_board.sensors."):
+            driver = sys.modules.pop(path)
+            globals().pop(path.rsplit(".", 1)[1], None)
+            for name in MAKING:
+                if hasattr(driver, name):
+                    delattr(driver, name)
+    forget("analogue_parts")
 
 
 def _plain(name):

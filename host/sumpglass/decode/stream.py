@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from sumpglass.decode.frames import Indices, OpenFrames, open_frames
+from sumpglass.decode.frames import OpenFrames, open_frames
 from sumpglass.decode.items import Bins, BoardReset, FrameCounts, Item, Message, Samples
+from sumpglass.decode.many import BLOCK_AT, STATUS_LENGTH, BlockRuns, field_of, tell_nothing_new
 from sumpglass.decode.sequence import SequenceKeeper, Verdict
 from sumpglass_wire import layouts as wire
 from sumpglass_wire.frames import CRC_LENGTH, LONGEST_FRAME, open_frame, payload_buffer
@@ -20,11 +21,9 @@ FEW_BYTES = 4096
 STRETCH_BYTES = 1 << 20
 """Longer chunks are taken in stretches of this, so that memory does not grow with the chunk."""
 
-_BLOCK_AT = wire.HEADER_LENGTH + 2
 _STATUS_FORM, _STATUS_BODY = wire.BODIES[wire.STATUS]
 _STATUS = struct.Struct(f"<x{wire.HEADER[2:]}{_STATUS_FORM[1:]}")
 _STATUS_NAMES = ("type", "sequence", "time_us", *_STATUS_BODY)
-_STATUS_LENGTH = _STATUS.size + 1
 _BIN_TYPES = {
     2: np.dtype([("mean", "<f4"), ("least", "<i2"), ("greatest", "<i2"), ("mean_square", "<f4")]),
     4: np.dtype([("mean", "<f4"), ("least", "<i4"), ("greatest", "<i4"), ("mean_square", "<f4")]),
@@ -32,9 +31,14 @@ _BIN_TYPES = {
 
 
 class StreamDecoder:
-    """The host's end of the wire. `feed` takes bytes as they come, in pieces of any size."""
+    """The host's end of the wire. `feed` takes bytes as they come, in pieces of any size.
 
-    def __init__(self) -> None:
+    `terse`: of a long stretch, leave out the statuses and identities that only repeat the one before; they are counted
+    as frames like all others. For whoever wants the samples and not the minutes.
+    """
+
+    def __init__(self, terse: bool = False) -> None:
+        self._terse = terse
         self.counts = FrameCounts()
         self.refusal: str | None = None
         """What to tell a person when frames of another major version came: nothing of them is decoded."""
@@ -168,13 +172,15 @@ class StreamDecoder:
         if not len(opened.starts):
             return
         self.counts.frames += len(opened.starts)
-        sequences = _field(opened, 2, "<u2").astype(np.int64)
-        times_us = _field(opened, 4, "<i8")
+        sequences = field_of(opened, 2, "<u2").astype(np.int64)
+        times_us = field_of(opened, 4, "<i8")
         verdicts = self._keeper.take_many(sequences, times_us)
         block = _are_blocks(opened)
         plain = block & (verdicts == Verdict.NEW)
         others = np.flatnonzero(~plain)
-        runs = _Runs(opened, np.flatnonzero(plain), times_us, others)
+        if self._terse:
+            others = others[~tell_nothing_new(opened, others, verdicts[others])]
+        runs = BlockRuns(opened, np.flatnonzero(plain), times_us, others)
         firsts = opened.starts[others]
         lasts = (firsts + opened.lengths[others]).tolist()
         view = memoryview(opened.data.data)
@@ -202,7 +208,7 @@ def _signed(time_us: int) -> int:
 
 def _item_of(payload: bytes, end: int) -> Item:
     """The item in one payload. Raises UnknownType, MessageError."""
-    if payload[1] in (wire.SAMPLES, wire.BINS) and len(payload) > _BLOCK_AT:
+    if payload[1] in (wire.SAMPLES, wire.BINS) and len(payload) > BLOCK_AT:
         _, _, time_us = decode_header(payload)
         channel, width = payload[wire.HEADER_LENGTH] & 0x0F, payload[wire.HEADER_LENGTH] >> 4
         if channel >= wire.MOST_CHANNELS or width not in (2, 4):
@@ -210,14 +216,14 @@ def _item_of(payload: bytes, end: int) -> Item:
         configuration = payload[wire.HEADER_LENGTH + 1]
         # numpy raises ValueError for a body that is no whole number of items.
         if payload[1] == wire.SAMPLES:
-            counts = np.frombuffer(payload, f"<i{width}", offset=_BLOCK_AT).reshape(1, -1)
+            counts = np.frombuffer(payload, f"<i{width}", offset=BLOCK_AT).reshape(1, -1)
             return Samples(channel, configuration, np.array([_signed(time_us)]), counts)
-        bins = np.frombuffer(payload, _BIN_TYPES[width], offset=_BLOCK_AT)
+        bins = np.frombuffer(payload, _BIN_TYPES[width], offset=BLOCK_AT)
         return Bins(
             channel, configuration, width, _signed(time_us),
             bins["mean"], bins["least"], bins["greatest"], bins["mean_square"],
         )  # fmt: skip
-    if payload[1] == wire.STATUS and len(payload) == _STATUS_LENGTH and payload[-1] == 0:
+    if payload[1] == wire.STATUS and len(payload) == STATUS_LENGTH and payload[-1] == 0:
         return _quiet_status(payload, end)
     fields = decode(payload)
     return Message(fields["name"], _signed(fields["time_us"]), fields, end)
@@ -231,45 +237,12 @@ def _quiet_status(payload: bytes, end: int) -> Message:
     return Message("status", _signed(fields["time_us"]), fields, end)
 
 
-def _field(opened: OpenFrames, offset: int, form: str) -> npt.NDArray[np.int64]:
-    """The number at `offset` of every payload, (n,)."""
-    words = np.ndarray((len(opened.data) - np.dtype(form).itemsize + 1,), form, opened.data.data, 0, (1,))
-    return words[opened.starts + offset]
-
-
 def _are_blocks(opened: OpenFrames) -> npt.NDArray[np.bool_]:
     """Which payloads are sound SAMPLES messages."""
     data, starts, lengths = opened.data, opened.starts, opened.lengths
     kind = data[starts + 1]
-    inside = lengths > _BLOCK_AT
+    inside = lengths > BLOCK_AT
     both = data[starts + np.where(inside, wire.HEADER_LENGTH, 0)]
     width = both >> 4
-    sound = ((width == 2) & (lengths % 2 == 0)) | ((width == 4) & ((lengths - _BLOCK_AT) % 4 == 0))
+    sound = ((width == 2) & (lengths % 2 == 0)) | ((width == 4) & ((lengths - BLOCK_AT) % 4 == 0))
     return (kind == wire.SAMPLES) & inside & (both & 0x0F < wire.MOST_CHANNELS) & sound
-
-
-class _Runs:
-    """The plain sample blocks of a stretch, as matrices by channel, configuration and length."""
-
-    def __init__(self, opened: OpenFrames, which: Indices, times_us: npt.NDArray[np.int64], others: Indices) -> None:
-        self._groups: list[tuple[int, int, list[int], npt.NDArray[np.int64], npt.NDArray[np.signedinteger]]] = []
-        starts, lengths = opened.starts[which], opened.lengths[which]
-        both = opened.data[starts + wire.HEADER_LENGTH].astype(np.int64)
-        configuration = opened.data[starts + wire.HEADER_LENGTH + 1].astype(np.int64)
-        keys = lengths << 16 | both << 8 | configuration
-        for key in np.unique(keys).tolist() if len(keys) else ():
-            here = np.flatnonzero(keys == key)
-            length, width = key >> 16, key >> 12 & 0x0F
-            rows = np.ndarray((len(opened.data) - length + 1, length), np.uint8, opened.data.data, 0, (1, 1))
-            counts = np.ascontiguousarray(rows[:, _BLOCK_AT:][starts[here]]).view(f"<i{width}")
-            places = which[here]
-            # Block k lies between other frames number n - 1 and n where borders[n] <= k < borders[n + 1].
-            borders = [0, *np.searchsorted(places, others).tolist(), len(places)]
-            self._groups.append((key >> 8 & 0x0F, key & 0xFF, borders, times_us[places], counts))
-
-    def give(self, number: int, items: list[Item]) -> None:
-        """Append the blocks before the other frame of that number, behind the one before it."""
-        for channel, configuration, borders, times_us, counts in self._groups:
-            a, b = borders[number], borders[number + 1]
-            if b > a:
-                items.append(Samples(channel, configuration, times_us[a:b], counts[a:b]))

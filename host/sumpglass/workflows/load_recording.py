@@ -72,7 +72,7 @@ def load_recording(path: str, *, channel: int | None = None) -> Recording:
 
 
 def _from_capture(path: str, channel: int | None) -> Recording:
-    decoder, builder = StreamDecoder(), RecordingBuilder(channel)
+    decoder, builder = StreamDecoder(terse=True), RecordingBuilder(channel)
     for piece in read_capture(path):
         builder.add(decoder.feed(piece))
     return builder.build(path, decoder.counts, decoder.refusal, name=os.path.basename(path))

@@ -73,9 +73,9 @@ class Pin:
     def _clocked(self):
         if not world.config.get("clocked"):
             return None
-        import machine_more
+        import machine_clocked
 
-        return machine_more.clocked_device(self.name)
+        return machine_clocked.clocked_device(self.name)
 
 
 class ADC:
@@ -162,7 +162,5 @@ class WDT:
 def __getattr__(name):
     """Parts of the module that few boards use, loaded when they are first asked for."""
     if name in ("I2C", "PWM"):
-        import machine_more
-
-        return getattr(machine_more, name)
+        return getattr(__import__("machine_" + name.lower()), name)
     raise AttributeError(name)

@@ -119,7 +119,9 @@ micropython.opt_level(0)
 
 def _run():
     """As the rp2 port starts: main.py from the flash if there is one, else the firmware that was put beside it."""
+    global _install, _copy
     _install()
+    _install = _copy = None  # their memory is not the board's
     if CONFIG.get("packages"):
         import sumpglass_board.boot
 

@@ -1,39 +1,11 @@
 # mypy: ignore-errors
-"""Stand-in for the parts of `machine` that few boards use: PWM and I2C."""
+"""Stand-in for `machine.I2C`: what the firmware calls of it."""
 
 import errno
 
 import world as surroundings
 
 world = surroundings.current()
-
-
-class PWM:
-    """A sounder's pin: remembers, and notes each change for the host side."""
-
-    def __init__(self, pin):
-        self.pin = pin
-        self._hz = 0
-        self._duty = 0
-
-    def freq(self, hz):
-        """Set the frequency."""
-        if not 8 <= hz <= 62500000:
-            raise ValueError("freq not possible")
-        self._hz = hz
-
-    def duty_u16(self, duty):
-        """Set the duty; 0 is silence."""
-        if duty != self._duty or duty:
-            self._duty = duty
-            log = world.config.get("sound_log")
-            if log:
-                with open(log, "a") as file:
-                    file.write("%d %d %d\n" % (world.true_us(), self._hz if duty else 0, duty))
-
-    def deinit(self):
-        """Silence."""
-        self._duty = 0
 
 
 class I2C:
@@ -86,38 +58,7 @@ class I2C:
         for index in range(len(buffer)):
             buffer[index] = data[index]
 
-    def readfrom(self, address, length, stop=True):
-        """Read so many bytes."""
-        buffer = bytearray(length)
-        self.readfrom_into(address, buffer, stop)
-        return bytes(buffer)
-
-    def writeto_mem(self, address, register, data, addrsize=8):
-        """Write a register."""
-        self.writeto(address, bytes([register]) + bytes(data))
-
     def readfrom_mem_into(self, address, register, buffer, addrsize=8):
         """Read from a register on."""
         self.writeto(address, bytes([register]), False)
         self.readfrom_into(address, buffer)
-
-    def readfrom_mem(self, address, register, length, addrsize=8):
-        """Read from a register on."""
-        buffer = bytearray(length)
-        self.readfrom_mem_into(address, register, buffer)
-        return bytes(buffer)
-
-
-_clocked_devices = {}
-
-
-def clocked_device(pin):
-    """The converter that is clocked out over this pin, or None."""
-    for part in world.config["bus"]:
-        if pin in (part.get("clock_pin"), part.get("data_pin")):
-            number = part["number"]
-            if number not in _clocked_devices:
-                module = __import__("parts." + part["model"], None, None, ["Device"])
-                _clocked_devices[number] = module.Device(part, world)
-            return _clocked_devices[number]
-    return None
