@@ -162,7 +162,7 @@ class EpisodeBook:
             return
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
-        if episode.opened_by == "drop" and not (episode.still or episode.railed):
+        if (episode.opened_by == "drop" or cause == "line_blocked") and not (episode.still or episode.railed):
             ratio = episode.evidence.pulse_ratio if episode.evidence is not None else None
             seen = seen and ratio is not None and ratio < GONE_RATIO
         if seen and cause in RIG_CAUSES and p > needed and not mended:

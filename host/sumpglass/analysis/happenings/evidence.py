@@ -23,7 +23,7 @@ from sumpglass.records import FloatArray
 BEFORE_S = 2.2
 APPROACH_S = 1.0
 EARLIER_S = 1.4
-SEEN = 14.0
+SEEN = 9.0
 """Pulses are there when their strongest line stands this much above the noise."""
 
 

@@ -8,7 +8,7 @@ from sumpglass.analysis.happenings.spectra import LINE, LOWEST_HZ, line_powers, 
 from sumpglass.records import FloatArray
 
 FEWEST = 40
-CLEAR = 20.0
+CLEAR = 9.0
 """Lines whose absence is to mean something must stand this much above the noise, averaged over seconds."""
 GONE = 0.08
 """Part of the power of the lines that may be left when they are gone: less than a third of the amplitude."""

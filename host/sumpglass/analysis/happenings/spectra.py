@@ -127,8 +127,11 @@ def octave_axis(rate_hz: float) -> FloatArray:
 
 
 def _lines(spec: Spectrum, axis_hz: FloatArray) -> FloatArray:
-    above = np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0))
-    return np.interp(axis_hz, spec.hz, above)
+    above = np.interp(axis_hz, spec.hz, np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0)))
+    # Only what stands out of its neighbours is a line; the slope of the spectrum is the gauge line's and stays put.
+    width = min(len(above), 2 * (STEPS_PER_OCTAVE // 3) + 1)
+    total = np.cumsum(np.concatenate([np.zeros(1), np.pad(above, (width // 2, width - 1 - width // 2), "edge")]))
+    return np.maximum(above - (total[width:] - total[:-width]) / width, 0.0)
 
 
 def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[float | None, float, float]:

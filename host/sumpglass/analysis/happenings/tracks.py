@@ -108,6 +108,7 @@ class Tracker:
         self.origin = hop
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
+        self._wanted = len(LENGTHS_S) - 1
         self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf, 0.0])
         self._summary: FloatArray = np.empty((len(LENGTHS_S) + 4, 0))
         self._deepest = 0.0
@@ -181,7 +182,7 @@ class Tracker:
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
         """(10, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
-        spreads = rows[: len(LENGTHS_S)].std(axis=2)
+        spreads = _spread_about_line(rows[: len(LENGTHS_S)])
         level = rows[len(LENGTHS_S) - 1].mean(axis=1)
         known = ~np.isnan(rows[-2])
         counts = known.sum(axis=1)
@@ -201,6 +202,9 @@ class Tracker:
         quiet = QUIETER * _low_of_known(window[: len(LENGTHS_S)])
         spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
         choice = np.argmax(spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1]), axis=0)
+        # A longer window waits until what it reaches back to is of the same state as what called for it.
+        choice, wanted = np.minimum(choice, np.concatenate([[self._wanted], choice[:-1]])), choice
+        self._wanted = int(wanted[-1])
         fade = MEMORY ** np.arange(blocks)
         deepest = np.maximum(np.maximum.accumulate(level / fade), self._deepest * MEMORY) * fade
         self._deepest = float(deepest[-1])
@@ -216,6 +220,13 @@ class Tracker:
             [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at],
              wander]
         )  # fmt: skip
+
+
+def _spread_about_line(rows: FloatArray) -> FloatArray:
+    """Standard deviation over the last axis about its straight line: a level that glides is not unquiet for that."""
+    axis = np.arange(rows.shape[2]) - (rows.shape[2] - 1) / 2
+    slope2 = (rows @ axis) ** 2 / float(axis @ axis) / rows.shape[2]
+    return np.sqrt(np.maximum(rows.var(axis=2) - slope2, 0.0))
 
 
 def _low_of_known(window: FloatArray) -> FloatArray:

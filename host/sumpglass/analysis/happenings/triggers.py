@@ -99,7 +99,7 @@ def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, ra
     known = np.isfinite(track.sigma_pa)
     # A reading that stands still or on a rail is no level.
     stood = -rolling_least(-track.still_hops, max(1, round(AFTER_RAIL_S / hop_s))) * hop_s
-    held[stood >= 0.2] = np.inf
+    held[(stood >= 0.2) & (track.still_share < STILL_SHARE)] = np.inf
     if railed is not None:
         held[-rolling_least(-(railed > 0.3).astype(float), max(1, round(AFTER_RAIL_S / hop_s))) > 0.5] = np.inf
     stale = fresh_from - track.first
