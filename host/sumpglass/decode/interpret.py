@@ -21,6 +21,8 @@ NEAR_NOMINAL = 0.02
 MOST_HELD = 4096
 """Blocks that may wait for the identity or the reference that explains them; the oldest are given up beyond it."""
 
+_STEPS = np.arange(256)
+
 
 @dataclass(frozen=True)
 class PressureBlock:
@@ -43,7 +45,8 @@ class PressureBlock:
     @property
     def t_s(self) -> FloatArray:
         """(f * n,) time of every sample."""
-        steps = np.arange(self.pressure_pa.shape[1])
+        count = self.pressure_pa.shape[1]
+        steps = _STEPS[:count] if count <= len(_STEPS) else np.arange(count)
         if len(self.start_s) == 1:
             return self.period_s[0] * steps + self.start_s[0]
         return (self.start_s[:, None] + self.period_s[:, None] * steps).ravel()
@@ -146,6 +149,8 @@ class Interpreter:
         out.append(self._scaled(item, self._scales[item.configuration, item.channel], received_s))
 
     def _scaled(self, item: Samples | Bins, scale: ChannelScale, received_s: float | None) -> PressureBlock:
+        if isinstance(item, Samples) and len(item.time_us) == 1:
+            return self._scaled_one(item, scale, received_s)
         if isinstance(item, Samples):
             scaled, start_us = scale.samples(item, self._reference), item.time_us
         else:
@@ -160,15 +165,26 @@ class Interpreter:
             scaled.pressure_pa, scaled.clipped, scaled.low_pa, scaled.high_pa, scaled.mean_square_pa2,
         )  # fmt: skip
 
+    def _scaled_one(self, item: Samples, scale: ChannelScale, received_s: float | None) -> PressureBlock:
+        """Live, block by block: the same, with numbers instead of arrays of one."""
+        scaled = scale.samples(item, self._reference)
+        count = scaled.pressure_pa.shape[1]
+        start_us = int(item.time_us[0])
+        nominal_us = 1e6 / max(scale.rate_hz, 1e-6)
+        before = self._previous.get(item.channel)
+        period_us = (start_us - before[0]) / before[1] if before else nominal_us
+        if not abs(period_us - nominal_us) <= NEAR_NOMINAL * nominal_us:
+            period_us = nominal_us
+        self._previous[item.channel] = (start_us, count)
+        self.timeline.begin(start_us, received_s)
+        origin_us, base_s = self.timeline.runs[-1]
+        self.timeline.end(int(start_us + period_us * (count - 1)), received_s)
+        both = np.array([(start_us - origin_us) * 1e-6 + base_s, period_us * 1e-6])
+        return PressureBlock(item.channel, scale, item.time_us, both[:1], both[1:], scaled.pressure_pa, scaled.clipped)
+
     def _periods(self, channel: int, start_us: npt.NDArray[np.int64], count: int, nominal_us: float) -> FloatArray:
         """(f,) sample distance of each block: that of the block before it where nothing was lost between."""
         before = self._previous.get(channel)
-        if len(start_us) == 1:
-            # Live, block by block: the same, without arrays of one.
-            first = int(start_us[0])
-            one = (first - before[0]) / before[1] if before else nominal_us
-            self._previous[channel] = (first, count)
-            return np.array([one if abs(one - nominal_us) <= NEAR_NOMINAL * nominal_us else nominal_us])
         measured = np.empty(len(start_us))
         measured[1:] = np.diff(start_us) / count
         measured[0] = (int(start_us[0]) - before[0]) / before[1] if before else nominal_us

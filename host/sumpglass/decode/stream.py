@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from sumpglass.decode.frames import OpenFrames, open_frames
+from sumpglass.decode.frames import OpenFrames, open_frames, open_one
 from sumpglass.decode.items import Bins, BoardReset, FrameCounts, Item, Message, Samples
 from sumpglass.decode.many import BLOCK_AT, STATUS_LENGTH, BlockRuns, field_of, tell_nothing_new
 from sumpglass.decode.sequence import SequenceKeeper, Verdict
 from sumpglass_wire import layouts as wire
-from sumpglass_wire.frames import CRC_LENGTH, LONGEST_FRAME, open_frame, payload_buffer
+from sumpglass_wire.frames import CRC_LENGTH, LONGEST_FRAME
 from sumpglass_wire.messages import MessageError, OtherVersion, UnknownType, decode, decode_header
 
 FEW_BYTES = 4096
@@ -21,6 +21,8 @@ FEW_BYTES = 4096
 STRETCH_BYTES = 1 << 20
 """Longer chunks are taken in stretches of this, so that memory does not grow with the chunk."""
 
+_NUMBER_AND_TIME = struct.Struct("<Hq")
+_INT16, _INT64 = np.dtype("<i2"), np.dtype("<i8")
 _STATUS_FORM, _STATUS_BODY = wire.BODIES[wire.STATUS]
 _STATUS = struct.Struct(f"<x{wire.HEADER[2:]}{_STATUS_FORM[1:]}")
 _STATUS_NAMES = ("type", "sequence", "time_us", *_STATUS_BODY)
@@ -45,7 +47,6 @@ class StreamDecoder:
         self._keeper = SequenceKeeper()
         self._held = b""
         self._overlong = False
-        self._payload = payload_buffer()
         self._boot_id: int | None = None
         self._identity: tuple[bytes, dict[str, Any]] | None = None
         self._taken = 0
@@ -99,28 +100,33 @@ class StreamDecoder:
             self._held += rest
 
     def _few(self, whole: bytes, base: int, items: list[Item]) -> None:
-        start = 0
-        while start < len(whole):
-            end = whole.find(b"\x00", start)
-            if end > start:
-                length = open_frame(whole, start, end, self._payload)
-                if length < 0:
+        for frame in whole.split(b"\x00"):
+            base += len(frame) + 1
+            if frame:
+                payload = open_one(frame)
+                if payload is None:
                     self.counts.damaged += 1
                 else:
-                    self._take(bytes(memoryview(self._payload)[:length]), base + end + 1, items)
-            start = end + 1
+                    self._take(payload, base, items)
 
     def _take(self, payload: bytes, end: int, items: list[Item]) -> None:
         """One good frame: header, sequence, body."""
+        if len(payload) >= wire.HEADER_LENGTH and payload[0] == wire.VERSION_BYTE:
+            self.counts.frames += 1
+            sequence, time_us = _NUMBER_AND_TIME.unpack_from(payload, 2)
+            verdict = self._keeper.take(sequence, time_us)
+            block = _plain_block(payload) if verdict == Verdict.NEW else None
+            if block is not None:
+                items.append(block)
+            else:
+                self._judged(payload, end, verdict, items)
+            return
         try:
-            _, sequence, time_us = decode_header(payload)
+            decode_header(payload)
         except OtherVersion as refusal:
             self._refuse(refusal)
         except MessageError:
             self.counts.damaged += 1
-        else:
-            self.counts.frames += 1
-            self._judged(payload, end, self._keeper.take(sequence, _signed(time_us)), items)
 
     def _judged(self, payload: bytes, end: int, verdict: int, items: list[Item]) -> None:
         if verdict == Verdict.REPEATED:
@@ -204,6 +210,17 @@ class StreamDecoder:
 
 def _signed(time_us: int) -> int:
     return time_us - (1 << 64) if time_us >= 1 << 63 else time_us
+
+
+def _plain_block(payload: bytes) -> Samples | None:
+    """The block of 16-bit samples in `payload`, None if it is anything else: the quick way of a live stream."""
+    if payload[1] != wire.SAMPLES or len(payload) <= BLOCK_AT or len(payload) & 1:
+        return None
+    both = payload[wire.HEADER_LENGTH]
+    if both >> 4 != 2 or both & 0x0F >= wire.MOST_CHANNELS:
+        return None
+    counts = np.ndarray((1, (len(payload) - BLOCK_AT) >> 1), _INT16, payload, BLOCK_AT)
+    return Samples(both & 0x0F, payload[wire.HEADER_LENGTH + 1], np.ndarray((1,), _INT64, payload, 4), counts)
 
 
 def _item_of(payload: bytes, end: int) -> Item:
