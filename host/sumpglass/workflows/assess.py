@@ -14,6 +14,7 @@ from sumpglass.analysis.happenings.detector import HappeningDetector
 from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.analysis.level import NO_LEVEL, LevelReading, read_level, time_weights
 from sumpglass.analysis.pulses import PulseReading, find_pulses
+from sumpglass.analysis.pulses_together import pulses_together
 from sumpglass.analysis.stretches import Settled, settled_stretches
 from sumpglass.errors import InputError
 from sumpglass.records import FloatArray, Happening, Recording
@@ -143,8 +144,12 @@ def assess_recording(
     gain = _line_gain(recording)
     readings = [_pulses_of(t, p, piece, recording.rate_hz, cylinders, gain) for piece in settled[:MOST_STRETCHES_READ]]
     readings += [PulseReading()] * (len(settled) - len(readings))
+
+    def again(number: int, expected_hz: float) -> PulseReading:
+        return _pulses_of(t, p, settled[number], recording.rate_hz, cylinders, gain, expected_hz)
+
+    pulses, readings = pulses_together([piece.t1_s - piece.t0_s for piece in settled], readings, again)
     stretches = tuple(_stretch(p, piece, reading, rig) for piece, reading in zip(settled, readings))
-    pulses = _main_pulses(settled, readings)
     beware = Beware(
         recording, facts, level, clipping, rig.zero_assumed, rig.zero_u95_pa, rig.gain_known, cylinders, pulses,
         flow_level_pa=_flow_level(p, rig), unsettled=not settled, stretches=len(settled),
@@ -220,12 +225,13 @@ def evenly_sampled(t: FloatArray, p: FloatArray, rate_hz: float) -> FloatArray:
 
 def _pulses_of(
     t: FloatArray, p: FloatArray, piece: Settled, rate_hz: float | None, cylinders: int | None,
-    gain: Callable[[FloatArray], FloatArray] | None,
+    gain: Callable[[FloatArray], FloatArray] | None, expected_hz: float | None = None,
 ) -> PulseReading:  # fmt: skip
     if rate_hz is None:
         return PulseReading()
     end = min(piece.end, piece.begin + int(LONGEST_READ_S * rate_hz))
-    return find_pulses(evenly_sampled(t[piece.begin : end], p[piece.begin : end], rate_hz), rate_hz, cylinders, gain)
+    even = evenly_sampled(t[piece.begin : end], p[piece.begin : end], rate_hz)
+    return find_pulses(even, rate_hz, cylinders, gain, expected_hz)
 
 
 def _stretch(p: FloatArray, piece: Settled, reading: PulseReading, rig: _Rig) -> Stretch:
@@ -238,12 +244,6 @@ def _stretch(p: FloatArray, piece: Settled, reading: PulseReading, rig: _Rig) ->
         # No pulses and no suction: nothing turns. A vacuum without pulses may hang in a blocked gauge line.
         engine = "stopped"
     return Stretch(piece.t0_s, piece.t1_s, mean, sd, engine, reading.firing_hz, reading.rpm)
-
-
-def _main_pulses(settled: list[Settled], readings: list[PulseReading]) -> PulseReading:
-    """Pulses of the longest stretch that has any."""
-    running = [(piece.t1_s - piece.t0_s, k) for k, piece in enumerate(settled) if readings[k].firing_hz is not None]
-    return readings[max(running)[1]] if running else PulseReading()
 
 
 def _flow_level(p: FloatArray, rig: _Rig) -> float:

@@ -1,0 +1,264 @@
+"""Which engine speed explains the lines of a spectrum: a likelihood over speeds and layouts, against there being none.
+
+Everything that an engine does repeats once per cycle, so its lines are teeth of a comb of rpm/120. How strong each
+tooth may be follows from the layout: pistons move the gas volume with the first and second order of the crank, summed
+over the cranks' angles; blow-by comes once per firing, summed over the firing angles, and what the crankcase gathers of
+it falls with the order; cylinders that differ leave a little on every tooth; the gauge hose takes the high teeth away.
+Shares between these parts are unknown and the likeliest is taken (a profile likelihood). Teeth beyond half the rate are
+looked for where sampling folds them to. A line off the comb must come from elsewhere: mains hum is sharp and known, a
+whistle or a shaken rig is neither, and each costs the odds of its being there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
+from sumpglass.records import FloatArray
+
+TEETH = 32
+TOLERANCE = 0.009
+"""How far a line may lie from its tooth, relative, besides half a bin."""
+SPREAD_LOG = 0.7
+"""Scatter of a tooth's amplitude about its layout's (log), for hoses, ports and openings that nobody knows."""
+WORST, WORST_UNSEEN = 3.5, 4.0
+"""Most that one tooth may cost, seen and unseen (beyond the firing tooth less and less): something unforeseen always
+strengthens or hides a line now and then."""
+SWINGS = (0.0, 3.0, 30.0, 300.0)
+"""Piston swing of one cylinder's first order against the blow-by pulse."""
+SPREADS = (0.004, 0.03, 0.1, 0.25)
+"""Relative differences between cylinders, and the odds of each (log)."""
+SPREAD_ODDS = (-0.5, 0.0, 0.0, -2.0)
+CORNERS_HZ = (1e6, 80.0, 25.0)
+CORNER_ODDS = (0.0, -0.7, -2.0)
+OFFSETS = (-0.7, 0.0, 0.7)
+"""Scale of the comb against its strongest tooth (log)."""
+NO_ENGINE = -2.0
+"""Log odds of a recording without a running engine."""
+HUM_COST, TONE_COST, FAINT_COST = 2.5, 8.0, 4.6
+COINCIDENCE, SUCTION = 3.0, 3.0
+LOUD_HUM, LOUD_COST = 5.0, 1.5
+SKIRT_COST, CLEAR_LOG = 0.7, 1.0
+TONE_HZ, TONE_PER_E = 40.0, 2.0
+"""Costs of reading a line as hum, as a tone of other origin (a faint one less, and less the higher it stands above
+`TONE_HZ`: drawn air whistles and hoses ring there), of an engine whose lines fall on the mains and are as sharp, and
+of no engine although something draws, of hum (per e) that is louder than so many times the noise, and
+of a faint line beside a much stronger one; a line that is not `CLEAR_LOG` above the noise counts for less."""
+USUAL_RPM, RPM_LOG = 1200.0, 0.9
+SLOW_RPM, SLOW_COST = 550.0, 3.0
+"""Speeds at which engines are tested: log normal, and seldom below idle (common practice, no source)."""
+KNOWN = 3.0
+"""Log odds for the speed of the same engine's other stretches."""
+FOLDED_COST = 4.5
+"""Whoever chose the rate mostly kept it above the pulses; and hoses weaken what lies higher."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Firing angles (of 720) and crank angles (of 360) of one engine, with the odds of the layout in its count."""
+
+    share: float
+    firing_deg: tuple[float, ...]
+    crank_deg: tuple[float, ...]
+
+
+def _even(count: int, cranks: tuple[float, ...] | None = None, share: float = 1.0) -> Layout:
+    firing = tuple(720.0 * k / count for k in range(count))
+    return Layout(share, firing, cranks if cranks is not None else tuple(f % 360 for f in firing))
+
+
+LAYOUTS: dict[int, tuple[Layout, ...]] = {
+    1: (_even(1),),
+    2: (
+        _even(2, (0.0, 0.0), 0.4),
+        Layout(0.25, (0.0, 180.0), (0.0, 180.0)),
+        Layout(0.15, (0.0, 270.0), (0.0, 270.0)),
+        Layout(0.1, (0.0, 405.0), (0.0, 45.0)),
+    ),
+    3: (_even(3),),
+    4: (_even(4),),
+    5: (_even(5),),
+    6: (
+        _even(6, share=0.8),
+        Layout(0.2, (0.0, 90.0, 240.0, 330.0, 480.0, 570.0), (0.0, 90.0, 240.0, 330.0, 120.0, 210.0)),
+    ),
+    7: (_even(7),),
+    8: (_even(8, share=0.9), _even(8, (0.0, 90.0, 180.0, 270.0) * 2, 0.1)),
+}  # fmt: skip
+"""A single; a twin with both pistons together, opposed (180 degrees), at 90 or 45 degrees; even and odd-fire sixes."""
+COUNT_SHARES = {1: 0.03, 2: 0.08, 3: 0.12, 4: 0.49, 5: 0.04, 6: 0.16, 7: 0.01, 8: 0.07}
+"""How often an engine of unknown make has so many cylinders (a guess: it only breaks ties)."""
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """What of the spectrum matters besides its lines."""
+
+    bin_hz: float
+    rate_hz: float
+    hz: FloatArray
+    """(bins,)"""
+    least_pa: FloatArray
+    """Amplitude (bins,) that a line would need to be seen."""
+    noise_pa: float = 0.0
+    """RMS of what lies under the lines."""
+    suction: bool = False
+    """Whether the level says that something draws."""
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One explanation: rpm/120 (None: no engine), cylinders, log likelihood."""
+
+    score: float
+    cycle_hz: float | None
+    count: int
+    folded: bool = False
+
+
+@lru_cache(maxsize=16)
+def _templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
+    """(log amplitudes (mixes, teeth) against the strongest, log odds (mixes,)) of one layout."""
+    layout = LAYOUTS[count][number]
+    k = np.arange(1, TEETH + 1)
+    firing = np.abs(np.exp(2j * np.pi * np.outer(k, layout.firing_deg) / 720.0).sum(axis=1))
+    orders = np.abs(np.exp(2j * np.pi * np.outer(k / 2, layout.crank_deg) / 360.0).sum(axis=1))
+    # Volume over crank angle: cos + (ratio / 4) cos 2 + ..., crank radius to rod 0.28 (the usual series of the crank).
+    volume = np.where(k == 2, 1.0, np.where(k == 4, 0.07, np.where(k == 8, 0.0008, 0.0)))
+    pulse = np.exp(-k / 12.0) / k
+    rows, odds = [], []
+    for swing in SWINGS:
+        for spread, odd in zip(SPREADS, SPREAD_ODDS):
+            uneven = spread * np.sqrt(count) * pulse
+            unlike = 0.0003 * np.sqrt(count) * swing * volume
+            power = (firing * pulse) ** 2 + uneven**2 + (orders * swing * volume) ** 2 + unlike**2
+            top = int(np.argmax(power))
+            harmonic = np.where((k % (top + 1) == 0) & (k > top + 1), 0.02 * (top + 1) / k, 0.0)
+            power = power + harmonic**2 * power[top]
+            rows.append(0.5 * np.log(power + 1e-12 * power[top]))
+            odds.append(odd)
+    return np.array(rows), np.array(odds)
+
+
+def trials(lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: float | None = None) -> list[Trial]:
+    """Every explanation of `lines`, the likeliest first; that there is no engine is among them.
+
+    `expected_hz`: firing frequency that the same engine had in better heard stretches.
+    """
+    cost = _stray_costs(lines, hearing)
+    found = [Trial(NO_ENGINE - float(cost.sum()) - SUCTION * hearing.suction, None, 0)]
+    found += _engines(lines, hearing, cylinders, expected_hz, cost, -_louder_hum(lines))
+    if lines.mains.any():
+        # Lines on the mains may be an engine's all the same.
+        plain = Lines(lines.hz, lines.amplitude_pa, np.zeros(len(lines), bool))
+        found += _engines(plain, hearing, cylinders, expected_hz, _stray_costs(plain, hearing), -COINCIDENCE)
+    return sorted(found, key=lambda trial: -trial.score)
+
+
+def _louder_hum(lines: Lines) -> float:
+    """Cost of hum that drowns the pulses: leads pick up some, not many times what the sensor gives."""
+    if not lines.mains.any() or lines.mains.all():
+        return 0.0
+    return 2.0 * float(np.log(max(1.0, lines.amplitude_pa[lines.mains].max() / lines.amplitude_pa[~lines.mains].max())))
+
+
+def _engines(
+    lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: float | None, cost: FloatArray, odds: float
+) -> list[Trial]:
+    """Explanations by an engine; lines that may be hum count as nothing but a cost."""
+    found: list[Trial] = []
+    for count, share in {cylinders: 1.0}.items() if cylinders is not None else COUNT_SHARES.items():
+        cycles, folded = _candidates(lines, hearing, count)
+        if not len(cycles):
+            continue
+        seen, least, gone, strange = _on_comb(lines, hearing, cycles, cost)
+        rpm = 120.0 * cycles
+        prior = np.log(share) - 0.5 * (np.log(rpm / USUAL_RPM) / RPM_LOG) ** 2 - FOLDED_COST * folded + odds
+        prior = prior - SLOW_COST * np.maximum(0.0, np.log(SLOW_RPM / rpm))
+        if expected_hz is not None:
+            prior = prior + KNOWN * (np.abs(np.log(cycles * count / expected_hz)) < 0.06)
+        for number, layout in enumerate(LAYOUTS[count]):
+            fits = _fit(seen, least, gone, cycles, count, number) + prior + strange + np.log(layout.share)
+            found += [Trial(float(f), float(c), count, bool(b)) for f, c, b in zip(fits, cycles, folded)]
+    return found
+
+
+def _stray_costs(lines: Lines, hearing: Hearing) -> FloatArray:
+    share = lines.amplitude_pa / lines.amplitude_pa.max()
+    tone = TONE_COST - TONE_PER_E * np.maximum(0.0, np.log(lines.hz / TONE_HZ))
+    # What hardly stands out of the noise may belong to it.
+    clear = np.log(lines.amplitude_pa / np.interp(lines.hz, hearing.hz, hearing.least_pa))
+    other = FAINT_COST + np.maximum(tone - FAINT_COST, 0.0) * np.sqrt(share) * np.clip(clear / CLEAR_LOG, 0.0, 1.0)
+    # Beside a much stronger line a faint one comes from its wandering.
+    beside = np.abs(np.log(lines.hz[:, None] / lines.hz)) < 0.16
+    skirt = (beside & (lines.amplitude_pa[:, None] < 0.12 * lines.amplitude_pa)).any(axis=1)
+    loud = LOUD_COST * np.maximum(0.0, np.log(lines.amplitude_pa / (LOUD_HUM * hearing.noise_pa + 1e-9)))
+    return np.where(lines.mains, HUM_COST * np.minimum(1.0, 0.2 + share) + loud, np.where(skirt, SKIRT_COST, other))
+
+
+def _candidates(lines: Lines, hearing: Hearing, count: int) -> tuple[FloatArray, np.ndarray]:
+    """Cycle frequencies (trials,) that put one of the strongest lines on a tooth, folded (trials,) or not."""
+    cycles: list[float] = []
+    folded: list[bool] = []
+    for k in np.flatnonzero(~lines.mains)[:3]:
+        hz = float(lines.hz[k])
+        for real in (hz, hearing.rate_hz - hz, hearing.rate_hz + hz):
+            for order in range(1, 2 * count + 3):
+                cycle = real / order
+                if LOWEST_RPM <= 120 * cycle <= HIGHEST_RPM and (real == hz or order <= max(4, count)):
+                    cycles.append(cycle)
+                    folded.append(real != hz)
+    return np.array(cycles), np.array(folded, bool)
+
+
+def _on_comb(
+    lines: Lines, hearing: Hearing, cycles: FloatArray, cost: FloatArray
+) -> tuple[FloatArray, FloatArray, np.ndarray, FloatArray]:
+    """Per trial and tooth: log amplitude seen (NaN: none), log amplitude needed, teeth not to be judged; and per trial
+    the cost of lines off the comb."""
+    rate = hearing.rate_hz
+    real = np.outer(cycles, np.arange(1, TEETH + 1))
+    place = np.abs(real - rate * np.round(real / rate))
+    reach = TOLERANCE * real + 0.6 * hearing.bin_hz
+    away = np.abs(place[:, :, None] - lines.hz) - reach[:, :, None]
+    on = away <= 0
+    # Of several teeth that fold to one line the lowest is taken for it.
+    first = np.argmax(on, axis=1)
+    taken = on.any(axis=1) & ~lines.mains
+    logs = np.log(lines.amplitude_pa)
+    seen = np.full(real.shape, np.nan)
+    for line in range(len(lines) - 1, -1, -1):
+        rows = np.flatnonzero(taken[:, line])
+        seen[rows, first[rows, line]] = logs[line]
+    strange = -np.where(taken, 0.0, cost).sum(axis=1)
+    least = np.log(np.interp(place, hearing.hz, hearing.least_pa))
+    # Close to nought the wander hides lines; a tooth that shares its place with hum or with another cannot be told.
+    gone = (place < 2.5) | (on.any(axis=2) & np.isnan(seen))
+    return seen, least, gone, strange
+
+
+def _fit(
+    seen: FloatArray, least: FloatArray, gone: np.ndarray, cycles: FloatArray, count: int, number: int
+) -> FloatArray:
+    """Log likelihood (trials,) of the teeth's amplitudes at the likeliest mix, corner and scale."""
+    rows, odds = _templates(count, number)
+    real = np.outer(cycles, np.arange(1, TEETH + 1))
+    best = np.full(len(cycles), -np.inf)
+    strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)
+    present = ~np.isnan(seen)
+    value = np.where(present, seen, 0.0)
+    most = np.where(present, WORST, WORST_UNSEEN * np.minimum(1.0, (count + 1.0) / np.arange(1, TEETH + 1)))
+    for corner, odd in zip(CORNERS_HZ, CORNER_ODDS):
+        shape = rows[None] - 0.5 * np.log1p((real / corner) ** 4)[:, None, :]
+        shape = shape - shape.max(axis=2, keepdims=True)
+        for offset in OFFSETS:
+            wanted = shape + (strongest + offset)[:, None, None]
+            off = np.where(present[:, None, :], value[:, None, :] - wanted, np.maximum(0.0, wanted - least[:, None, :]))
+            worse = np.minimum(0.5 * (off / SPREAD_LOG) ** 2, most[:, None, :]) + 0.4 * present[:, None, :]
+            worse = np.where(gone[:, None, :], 0.0, worse)
+            total = odds - worse.sum(axis=2) - 0.5 * (offset / 0.7) ** 2 + odd
+            best = np.maximum(best, total.max(axis=1))
+    return best
