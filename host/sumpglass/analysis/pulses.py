@@ -18,7 +18,7 @@ from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
 MOST_PIECES = 48
-ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 4.0
+ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 3.0
 """Lead (log odds) over there being no engine, and over the next speed, for a speed to be told at all; and for it to be
 told without a warning."""
 LEAST_BLIND = 0.2

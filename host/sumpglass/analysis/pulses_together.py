@@ -18,9 +18,9 @@ def pulses_together(
     """Pulses of the file, and of each stretch in the light of the others.
 
     Stretches that agree speak together, doubtful ones with less weight; the longest of the weightiest group stands for
-    the file. Doubtful stretches are read `again` knowing what the group heard, for it is the same engine. Where all
-    that claim pulses are doubtful and brief against those that hear none, nothing turns. `again` takes the
-    number of the stretch and the firing frequency heard elsewhere.
+    the file. Doubtful stretches that heard otherwise are read `again`, which takes the number of the stretch and the
+    firing frequency heard elsewhere, for it is the same engine. Where all that claim pulses are doubtful and brief
+    against those that hear none, nothing turns.
     """
     running = [k for k, reading in enumerate(readings) if reading.firing_hz is not None]
     if not running:
@@ -38,6 +38,7 @@ def pulses_together(
     expected = readings[main].firing_hz
     told = list(readings)
     for k in running:
-        if k != main and told[k].warnings and expected is not None:
+        apart = abs(float(np.log((told[k].firing_hz or 1.0) / (expected or 1.0)))) > SAME_SPEED
+        if apart and told[k].warnings and expected is not None:
             told[k] = again(k, expected)
     return told[main], told
