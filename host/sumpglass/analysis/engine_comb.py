@@ -13,13 +13,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 
 from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
 from sumpglass.records import FloatArray
 
-TEETH = 32
+FOLDED_TEETH = 16
+TEETH, HIGHEST_TOOTH, HIGH_COST, HIGH_SHARE = 32, 96, 1.5, 0.3
 TOLERANCE = 0.009
 """How far a line may lie from its tooth, relative, besides half a bin."""
 SPREAD_LOG = 0.7
@@ -29,9 +31,11 @@ WORST, WORST_UNSEEN = 3.5, 4.0
 strengthens or hides a line now and then."""
 SWINGS = (0.0, 3.0, 30.0, 300.0)
 """Piston swing of one cylinder's first order against the blow-by pulse."""
+PULSES = ((12.0, 1.0, 0.0), (60.0, 0.4, -1.0))
+"""Blow-by pulses, smooth and brief: multiple at which they fall off, slope up to there, odds (log)."""
 SPREADS = (0.004, 0.03, 0.1, 0.25)
 """Relative differences between cylinders, and the odds of each (log)."""
-SPREAD_ODDS = (-0.5, 0.0, 0.0, -2.0)
+SPREAD_ODDS = (-0.5, 0.0, 0.0, -3.5)
 CORNERS_HZ = (1e6, 80.0, 25.0)
 CORNER_ODDS = (0.0, -0.7, -2.0)
 OFFSETS = (-0.7, 0.0, 0.7)
@@ -128,18 +132,17 @@ def _templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
     orders = np.abs(np.exp(2j * np.pi * np.outer(k / 2, layout.crank_deg) / 360.0).sum(axis=1))
     # Volume over crank angle: cos + (ratio / 4) cos 2 + ..., crank radius to rod 0.28 (the usual series of the crank).
     volume = np.where(k == 2, 1.0, np.where(k == 4, 0.07, np.where(k == 8, 0.0008, 0.0)))
-    pulse = np.exp(-k / 12.0) / k
     rows, odds = [], []
-    for swing in SWINGS:
-        for spread, odd in zip(SPREADS, SPREAD_ODDS):
-            uneven = spread * np.sqrt(count) * pulse
-            unlike = 0.0003 * np.sqrt(count) * swing * volume
-            power = (firing * pulse) ** 2 + uneven**2 + (orders * swing * volume) ** 2 + unlike**2
-            top = int(np.argmax(power))
-            harmonic = np.where((k % (top + 1) == 0) & (k > top + 1), 0.02 * (top + 1) / k, 0.0)
-            power = power + harmonic**2 * power[top]
-            rows.append(0.5 * np.log(power + 1e-12 * power[top]))
-            odds.append(odd)
+    for (reach, slope, pulse_odd), swing, (spread, odd) in product(PULSES, SWINGS, zip(SPREADS, SPREAD_ODDS)):
+        pulse = np.exp(-k / reach) / k**slope
+        uneven = spread * np.sqrt(count) * pulse
+        unlike = 0.0003 * np.sqrt(count) * swing * volume
+        power = (firing * pulse) ** 2 + uneven**2 + (orders * swing * volume) ** 2 + unlike**2
+        top = int(np.argmax(power))
+        harmonic = np.where((k % (top + 1) == 0) & (k > top + 1), 0.02 * (top + 1) / k, 0.0)
+        power = power + harmonic**2 * power[top]
+        rows.append(0.5 * np.log(power + 1e-12 * power[top]))
+        odds.append(odd + pulse_odd)
     return np.array(rows), np.array(odds)
 
 
@@ -174,7 +177,7 @@ def _engines(
         cycles, folded = _candidates(lines, hearing, count)
         if not len(cycles):
             continue
-        seen, least, gone, strange = _on_comb(lines, hearing, cycles, cost)
+        seen, least, gone, strange = _on_comb(lines, hearing, cycles, count, cost)
         rpm = 120.0 * cycles
         prior = np.log(share) - 0.5 * (np.log(rpm / USUAL_RPM) / RPM_LOG) ** 2 - FOLDED_COST * folded + odds
         prior = prior - SLOW_COST * np.maximum(0.0, np.log(SLOW_RPM / rpm))
@@ -215,15 +218,15 @@ def _candidates(lines: Lines, hearing: Hearing, count: int) -> tuple[FloatArray,
 
 
 def _on_comb(
-    lines: Lines, hearing: Hearing, cycles: FloatArray, cost: FloatArray
+    lines: Lines, hearing: Hearing, cycles: FloatArray, count: int, cost: FloatArray
 ) -> tuple[FloatArray, FloatArray, np.ndarray, FloatArray]:
     """Per trial and tooth: log amplitude seen (NaN: none), log amplitude needed, teeth not to be judged; and per trial
     the cost of lines off the comb."""
     rate = hearing.rate_hz
     real = np.outer(cycles, np.arange(1, TEETH + 1))
-    place = np.abs(real - rate * np.round(real / rate))
+    folded = np.abs(real - rate * np.round(real / rate))
     reach = TOLERANCE * real + 0.6 * hearing.bin_hz
-    away = np.abs(place[:, :, None] - lines.hz) - reach[:, :, None]
+    away = np.abs(folded[:, :, None] - lines.hz) - reach[:, :, None]
     on = away <= 0
     # Of several teeth that fold to one line the lowest is taken for it.
     first = np.argmax(on, axis=1)
@@ -233,10 +236,15 @@ def _on_comb(
     for line in range(len(lines) - 1, -1, -1):
         rows = np.flatnonzero(taken[:, line])
         seen[rows, first[rows, line]] = logs[line]
-    strange = -np.where(taken, 0.0, cost).sum(axis=1)
-    least = np.log(np.interp(place, hearing.hz, hearing.least_pa))
+    # Of what lies higher only the firing's multiples are looked for, and nothing is made of their sizes.
+    higher = np.outer(cycles * count, np.arange(TEETH // count + 1, HIGHEST_TOOTH // count + 1))
+    near = np.minimum(TOLERANCE * higher + 0.6 * hearing.bin_hz, 0.1 * count * cycles[:, None])
+    also = (np.abs(higher[:, :, None] - lines.hz) <= near[:, :, None]).any(axis=1) & ~lines.mains & ~taken
+    also &= lines.amplitude_pa < HIGH_SHARE * lines.amplitude_pa.max()
+    strange = -np.where(taken, 0.0, np.where(also, HIGH_COST, cost)).sum(axis=1)
+    least = np.log(np.interp(folded, hearing.hz, hearing.least_pa))
     # Close to nought the wander hides lines; a tooth that shares its place with hum or with another cannot be told.
-    gone = (place < 2.5) | (on.any(axis=2) & np.isnan(seen))
+    gone = (folded < 2.5) | (on.any(axis=2) & np.isnan(seen))
     return seen, least, gone, strange
 
 
@@ -262,3 +270,14 @@ def _fit(
             total = odds - worse.sum(axis=2) - 0.5 * (offset / 0.7) ** 2 + odd
             best = np.maximum(best, total.max(axis=1))
     return best
+
+
+def explained_share(lines: Lines, hearing: Hearing, cycle_hz: float) -> float:
+    """Share of the power of all lines but hum that lies on the comb of `cycle_hz`, the lowest teeth folded among it."""
+    real = cycle_hz * np.arange(1, HIGHEST_TOOTH + 1)
+    place = np.abs(real - hearing.rate_hz * np.round(real / hearing.rate_hz))
+    place[FOLDED_TEETH:] = real[FOLDED_TEETH:]
+    near = np.minimum(TOLERANCE * real + 0.6 * hearing.bin_hz, np.where(place == real, 0.25, 0.05) * cycle_hz)
+    on = (np.abs(place[:, None] - lines.hz) <= near[:, None]).any(axis=0)
+    power = np.where(lines.mains, 0.0, lines.amplitude_pa**2)
+    return float(power[on].sum() / power.sum()) if power.sum() > 0 else 1.0

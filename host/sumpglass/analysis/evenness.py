@@ -53,7 +53,7 @@ def evenness(
 
 
 def _beside_firing(spectrum: Spectrum, floor: FloatArray, cycle_hz: float, cylinders: int) -> float:
-    """The stronger of the two lines beside the firing line, over the firing line: cylinders that differ show in both."""
+    """The stronger of the lines beside the firing line, over the firing line: cylinders that differ show in both."""
     teeth = [(cylinders + step) * cycle_hz for step in (-1, 0, 1)]
     below, firing, above = (line_amplitude(spectrum, floor, hz) if hz < spectrum.hz[-1] else 0.0 for hz in teeth)
     return max(below, above) / firing if firing > 0 else 0.0

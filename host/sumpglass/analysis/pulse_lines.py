@@ -88,7 +88,8 @@ def with_mains(lines: Lines, pressure_pa: FloatArray, rate_hz: float, spectrum: 
     mains = np.zeros(len(lines), bool)
     for row, hz in enumerate(lines.hz):
         near = [base * max(1, round(hz / base)) for base in (50.0, 60.0)]
-        near += [abs(n - rate_hz * round(n / rate_hz)) for base in (50.0, 60.0) for n in base * np.arange(1, 11)]
+        above = [base * k for base in (50.0, 60.0) for k in (1, 2, 3, 5) if base * k > rate_hz / 2]
+        near += [abs(hum - rate_hz * round(hum / rate_hz)) for hum in above]
         if min(abs(hz - n) for n in near) < MAINS_HZ + 0.0004 * hz:
             noise = float(np.interp(hz, spectrum.hz, floor))
             mains[row] = keeps_time(pressure_pa, rate_hz, float(hz), noise)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.engine_comb import TOLERANCE, Hearing, Trial, trials
+from sumpglass.analysis.engine_comb import TOLERANCE, Hearing, Trial, explained_share, trials
 from sumpglass.analysis.evenness import UNEVEN_LIMITS, evenness
 from sumpglass.analysis.pulse_lines import FALSE_CLAIM, Lines, significant_lines, sounds_evenly, with_mains
 from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
@@ -23,10 +23,12 @@ ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 3.0
 told without a warning."""
 LEAST_BLIND = 0.2
 """The same where the number of cylinders is not told, and the firing frequency is the likeliest at best."""
-FOLDED_BY, FOLDED_DOUBT = 1.0, 2.0
+FOLDED_BY, FOLDED_DOUBT = 1.0, 1.0
 """How much more lead a speed needs whose strongest line sampling has folded, and how much more such a rival counts."""
-SLOW_RATE_HZ, SLOW_BY = 160.0, 2.0
+SLOW_RATE_HZ, SLOW_BY = 160.0, 1.5
 """Sampled so slowly the pulses' upper lines fold among the lower ones, and a speed needs so much more lead."""
+LEAST_SHARE = 0.75
+"""An explanation that leaves more than the rest of the lines' power to other sources is none."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -136,7 +138,9 @@ def _explained(
     lead = best.score - float(scores[rivals].max(initial=none))
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
     least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ)
-    return (best, lead > SURE_BY) if lead > least else (None, False)
+    if lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
+        return None, False
+    return best, lead > SURE_BY
 
 
 def _refined(
