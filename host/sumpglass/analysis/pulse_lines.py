@@ -85,15 +85,25 @@ def _hump(excess: FloatArray, k: int) -> bool:
 
 def with_mains(lines: Lines, pressure_pa: FloatArray, rate_hz: float, spectrum: Spectrum, floor: FloatArray) -> Lines:
     """Mark the lines that may be mains hum: they stand at a multiple of 50 or 60 Hz, and their phase keeps time."""
-    mains = np.zeros(len(lines), bool)
-    for row, hz in enumerate(lines.hz):
-        near = [base * max(1, round(hz / base)) for base in (50.0, 60.0)]
-        above = [base * k for base in (50.0, 60.0) for k in (1, 2, 3, 5) if base * k > rate_hz / 2]
-        near += [abs(hum - rate_hz * round(hum / rate_hz)) for hum in above]
-        if min(abs(hz - n) for n in near) < MAINS_HZ + 0.0004 * hz:
-            noise = float(np.interp(hz, spectrum.hz, floor))
-            mains[row] = keeps_time(pressure_pa, rate_hz, float(hz), noise)
+    near = np.array([_off_mains(float(hz), rate_hz) < MAINS_HZ + 0.0004 * hz for hz in lines.hz], bool)
+    mains = near.copy()
+    for row in np.flatnonzero(near):
+        hz = float(lines.hz[row])
+        noise = float(np.interp(hz, spectrum.hz, floor))
+        mains[row] = keeps_time(pressure_pa, rate_hz, hz, noise)
+        if mains[row]:
+            # What is weaker and lies on the mains too is more of the same hum: noise and folds hide how it keeps time.
+            mains[row:] = near[row:]
+            break
     return Lines(lines.hz, lines.amplitude_pa, mains)
+
+
+def _off_mains(hz: float, rate_hz: float) -> float:
+    """Distance (Hz) to the nearest multiple of 50 or 60 Hz, the lowest ones where sampling folds them to as well."""
+    places = [base * max(1, round(hz / base)) for base in (50.0, 60.0)]
+    above = [base * k for base in (50.0, 60.0) for k in range(1, 6) if base * k > rate_hz / 2]
+    places += [abs(hum - rate_hz * round(hum / rate_hz)) for hum in above]
+    return min(abs(hz - place) for place in places)
 
 
 def keeps_time(pressure_pa: FloatArray, rate_hz: float, hz: float, noise_pa2_hz: float) -> bool:

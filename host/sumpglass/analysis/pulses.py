@@ -29,6 +29,8 @@ SLOW_RATE_HZ, SLOW_BY = 160.0, 1.5
 """Sampled so slowly the pulses' upper lines fold among the lower ones, and a speed needs so much more lead."""
 LEAST_SHARE = 0.75
 """An explanation that leaves more than the rest of the lines' power to other sources is none."""
+LONE_HZ = 80.0
+"""One line alone that is higher may as well be a whistle of the drawn air or a ringing hose."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -138,7 +140,8 @@ def _explained(
     lead = best.score - float(scores[rivals].max(initial=none))
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
     least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ)
-    if lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
+    alone = int((~lines.mains).sum()) == 1 and float(lines.hz[~lines.mains][0]) > LONE_HZ
+    if alone or lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
         return None, False
     return best, lead > SURE_BY
 
