@@ -18,7 +18,7 @@ from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
 MOST_PIECES = 48
-ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 3.0
+ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 4.0
 """Lead (log odds) over there being no engine, and over the next speed, for a speed to be told at all; and for it to be
 told without a warning."""
 LEAST_BLIND = 0.2
@@ -30,7 +30,8 @@ SLOW_RATE_HZ, SLOW_BY = 160.0, 1.5
 LEAST_SHARE = 0.75
 """An explanation that leaves more than the rest of the lines' power to other sources is none."""
 LONE_HZ = 80.0
-"""One line alone that is higher may as well be a whistle of the drawn air or a ringing hose."""
+"""One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is slow
+it may have folded; one that is lower is told with a warning."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -87,8 +88,8 @@ def find_pulses(
     warnings = []
     if not sure:
         warnings.append(
-            "the pulses fit two speeds, of which the likelier is given: in a twin or a single the strongest line may "
-            "be the firing, twice or four times rpm/120"
+            "the pulses fit more than one speed, of which the likeliest is given: the strongest line may be the "
+            "firing, or in a twin or a single twice or four times rpm/120, or one line alone is all there is"
         )
     even = evenness(spectrum, floor, lines, cycle_hz, count, cylinders, line_gain)
     return PulseReading(
@@ -140,10 +141,13 @@ def _explained(
     lead = best.score - float(scores[rivals].max(initial=none))
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
     least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ)
-    alone = int((~lines.mains).sum()) == 1 and float(lines.hz[~lines.mains][0]) > LONE_HZ
-    if alone or lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
+    if lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
         return None, False
-    return best, lead > SURE_BY
+    heard = lines.hz[~lines.mains]
+    alone = len(heard) == 1
+    if alone and (heard[0] > LONE_HZ or hearing.rate_hz < SLOW_RATE_HZ):
+        return None, False
+    return best, lead > SURE_BY and not alone
 
 
 def _refined(
