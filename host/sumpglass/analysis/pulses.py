@@ -32,6 +32,8 @@ LEAST_SHARE = 0.75
 LONE_HZ = 80.0
 """One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is slow
 it may have folded; one that is lower is told with a warning."""
+QUIET_PA, FAINT_SHARE = 30.0, 2.0
+"""Within so much of zero, lines below so many times the noise are no engine's."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -75,7 +77,7 @@ def find_pulses(
     floor = noise_floor(spectrum)
     lines = significant_lines(spectrum, floor, 0.49 * rate_hz)
     lines = with_mains(lines, pressure_pa, rate_hz, spectrum, floor)
-    if not len(lines.hz) or _hum_alone(lines, spectrum, floor):
+    if not len(lines.hz) or _too_faint(lines, spectrum, floor, level_pa):
         return PulseReading()
     suction = level_pa > max(SUCTION_PA, SUCTION_SHARE * float(lines.amplitude_pa[0]))
     best, sure = _explained(lines, _hearing(spectrum, floor, rate_hz, suction), cylinders, expected_hz)
@@ -102,10 +104,14 @@ def find_pulses(
     )
 
 
-def _hum_alone(lines: Lines, spectrum: Spectrum, floor: FloatArray) -> bool:
-    """Whether all there is are lines of the mains that are fainter than the noise: no engine is claimed on that."""
+def _too_faint(lines: Lines, spectrum: Spectrum, floor: FloatArray, level_pa: float) -> bool:
+    """Whether no engine is claimed on lines so faint: hum of the mains alone under the noise, or, where the level does
+    not say that anything draws, tones of whatever runs in the room (a fan, a pump) that hardly stand out of it."""
     noise_pa = float(np.sqrt(floor.sum() * spectrum.bin_hz))
-    return bool(lines.amplitude_pa[0] < noise_pa and lines.mains.all())
+    strongest_pa = float(lines.amplitude_pa[0])
+    if strongest_pa < noise_pa and lines.mains.all():
+        return True
+    return level_pa < QUIET_PA and strongest_pa < FAINT_SHARE * noise_pa
 
 
 def _without_slope(pressure_pa: FloatArray) -> FloatArray:
