@@ -115,7 +115,8 @@ def draw_plant(rng: np.random.Generator) -> Plant:
         cylinders, rpm, level, float(rng.uniform(0.15, 0.7)), log_uniform(rng, 0.05, 0.7), harmonics,
         float(rng.uniform(0.2, 0.9)), log_uniform(rng, 6, 400), float(rng.choice([0.5, 0.6, 1.5, 4.0])), rate,
         range_pa * log_uniform(rng, 1e-4, 8e-3), range_pa * log_uniform(rng, 1e-4, 1.5e-3), log_uniform(rng, 0.1, 6.0),
-        range_pa * log_uniform(rng, 5e-5, 8e-4), 2 * range_pa / float(rng.choice([512, 1024, 4096, 4096, 16384, 65536])),
+        range_pa * log_uniform(rng, 5e-5, 8e-4),
+        2 * range_pa / float(rng.choice([512, 1024, 4096, 4096, 16384, 65536])),
         range_pa, range_pa * float(rng.normal(0, 0.008)), float(rng.choice([0.0, 0.02, 0.15])),
         range_pa * log_uniform(rng, 2e-5, 1.5e-3) if rng.uniform() < 0.35 else 0.0, log_uniform(rng, 0.001, 0.02),
     )  # fmt: skip
@@ -388,7 +389,7 @@ def _stories(name: str, rng: np.random.Generator, plant: Plant, t1: float, t2: f
     if name in ("speed", "blip"):
         new = rpm * float(rng.uniform(1.3, 2.6))
         pull = float(rng.uniform(0.35, 0.7)) if name == "speed" else float(rng.uniform(0.1, 0.6))
-        pull = plant.blow_share + (1 - plant.blow_share) * pull ** 2 if rng.uniform() < 0.7 else pull
+        pull = plant.blow_share + (1 - plant.blow_share) * pull**2 if rng.uniform() < 0.7 else pull
         ramp = float(rng.uniform(0.2, 1.0)) if name == "speed" else float(rng.uniform(0.08, 0.25))
         stop = t2 if name == "speed" else t1 + ramp + float(rng.uniform(0.02, 0.15))
         return [
@@ -435,6 +436,7 @@ def story(seed: int, name: str) -> Made:
     pulse = math.sqrt(sum(a * a for _, a, _ in plant.harmonics) / 2)
     made.about = (
         f"{name} {seed} {plant.rate_hz:.0f} Hz N{plant.cylinders} {plant.rpm:.0f} rpm level {plant.level_pa:.0f} "
-        f"pulses {pulse:.0f} noise {plant.noise_pa:.1f} code {plant.code_pa:.1f} line {plant.line_hz:.0f} tau {plant.tau_s:.2f}"
+        f"pulses {pulse:.0f} noise {plant.noise_pa:.1f} code {plant.code_pa:.1f} line {plant.line_hz:.0f} "
+        f"tau {plant.tau_s:.2f}"
     )
     return made

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 NEAR_S = 1.0
+EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.01)
 KINDS = ("sudden_loss", "recovery", "sign_reversal", "rig_fault")
 
 
@@ -23,6 +24,8 @@ class Tally:
     cause_right: list = field(default_factory=list)
     cause_p: list = field(default_factory=list)
     confused: Counter = field(default_factory=Counter)
+    told: Counter = field(default_factory=Counter)
+    """True and told cause of every happening that was found."""
     levels: list = field(default_factory=list)
 
     def add(self, truth, found) -> list[str]:
@@ -48,6 +51,7 @@ class Tally:
             self.delay_s[event.kind].append(best.t_raised_s - event.t_s)
             right = best.cause == event.cause or best.cause in getattr(event, "also_causes", ())
             if event.cause != "unknown":
+                self.told[event.cause, event.cause if right else best.cause] += 1
                 self.cause_right.append(right)
                 self.cause_p.append(best.p_cause)
                 if not right:
@@ -95,4 +99,38 @@ class Tally:
                 f"all: onset median {np.median(onset):.3f} s, raised median {np.median(delay):.3f} s, 95th percentile "
                 f"{np.quantile(delay, 0.95):.3f} s; cause right {right.mean():.3f}, mean p {p.mean():.3f}"
             )
+        return out
+
+    def joined(self, other: Tally) -> Tally:
+        """Both tallies together."""
+        both = Tally()
+        for one in (self, other):
+            for name in ("hit", "missed", "false", "confused", "told"):
+                getattr(both, name).update(getattr(one, name))
+            for name in ("onset_s", "delay_s"):
+                for kind, values in getattr(one, name).items():
+                    getattr(both, name)[kind].extend(values)
+            both.cause_right.extend(one.cause_right)
+            both.cause_p.extend(one.cause_p)
+        return both
+
+    def reliability(self) -> list[str]:
+        """How often causes told with so much probability were right."""
+        right, p = np.array(self.cause_right, float), np.array(self.cause_p)
+        out = ["probability stated: told, mean stated, right"]
+        for low, high in zip(EDGES[:-1], EDGES[1:]):
+            within = (p >= low) & (p < high)
+            if within.any():
+                out.append(
+                    f"  {low:.2f} to {min(high, 1.0):.2f}: {within.sum():5d}  {p[within].mean():.3f}  "
+                    f"{right[within].mean():.3f}"
+                )
+        return out
+
+    def confusion(self) -> list[str]:
+        """Rows of true causes, columns of told ones."""
+        rows = sorted({true for true, _ in self.told})
+        columns = sorted({told for _, told in self.told})
+        out = ["true cause (rows) against told:", f"{'':14s}" + "".join(f"{c[:9]:>10s}" for c in columns)]
+        out += [f"{r:14s}" + "".join(f"{self.told[r, c] or '.':>10}" for c in columns) for r in rows]
         return out
