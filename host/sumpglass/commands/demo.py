@@ -32,7 +32,7 @@ def run(options: argparse.Namespace) -> int:
 def _on_screen(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from sumpglass.commands.watch import open_request
+    from sumpglass.commands.live_options import open_request
     from sumpglass.tui.run import run_dashboard
     from sumpglass.workflows.watch_request import WatchRequest
 

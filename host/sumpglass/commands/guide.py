@@ -6,7 +6,8 @@ import argparse
 import sys
 from typing import Any
 
-from sumpglass.commands.numbers import number, positive
+from sumpglass.commands.live_options import add_live, check_live, live_request, open_request
+from sumpglass.commands.numbers import number
 from sumpglass.commands.replay import add_look, look
 from sumpglass.errors import InputError
 
@@ -25,14 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a setting, such as openings_mm=5,3.2,2 or limit_pa=2500",
     )
     add("--resume", action="store_true", help="take up the test that was broken off in the casebook --out")
-    add("--port", metavar="P", help="serial port of the rig; without it the one that looks like a rig")
-    add("--virtual", nargs="?", const="leak-test", metavar="SCENARIO", help="the built-in virtual rig")
-    add("--out", metavar="FILE", help="casebook to record and keep the result in; without it a new one in this folder")
-    add("--no-record", action="store_true", help="write nothing")
-    add("--subject", default="", metavar="WORDS", help="what is being tested, for the casebook")
-    add("--cylinders", type=int, metavar="N", help="for engine speed, four-stroke")
-    add("--zero-pa", type=number, metavar="X", help="what the rig reads open to the room")
-    add("--rate-hz", type=positive, metavar="R", help="ask the board for another rate")
+    add_live(parser, "what is being tested")
     add("--json", action="store_true", help="one JSON object on standard output (list, --show, --recording)")
     add_look(parser)
 
@@ -122,11 +116,9 @@ def _judge_recording(options: argparse.Namespace) -> int:
 
 
 def _on_screen(options: argparse.Namespace, settings: dict[str, Any]) -> int:
-    from sumpglass.commands.watch import check, open_request
     from sumpglass.tui.run_guide import run_guide
-    from sumpglass.workflows.watch_request import WatchRequest
 
-    check(options)
+    check_live(options)
     state = None
     if options.resume:
         from sumpglass.workflows.guide import kept_state
@@ -136,16 +128,7 @@ def _on_screen(options: argparse.Namespace, settings: dict[str, Any]) -> int:
         state = kept_state(options.out, options.test)
         if state is None:
             raise InputError(f"{options.out}: holds no {options.test} test that was broken off")
-    request = WatchRequest(
-        port=options.port,
-        scenario=options.virtual,
-        out=options.out,
-        record=not options.no_record,
-        cylinders=options.cylinders,
-        zero_pa=options.zero_pa,
-        rate_hz=options.rate_hz,
-        subject=options.subject,
-    )
+    request = live_request(options)
     written: list[str] = []
     status = run_guide(lambda: open_request(request), look(options), request, options.test, settings, state, written)
     for name in written:

@@ -20,7 +20,7 @@ _STROKES = {
 }  # fmt: skip
 """Strokes of each digit: a top, b upper right, c lower right, d foot, e lower left, f upper left, g middle."""
 
-_LETTERS = {
+LETTERS = {
     "A": ".##. #..# #### #..# #..#", "B": "###. #..# ###. #..# ###.", "C": ".### #... #... #... .###",
     "D": "###. #..# #..# #..# ###.", "E": "#### #... ###. #... ####", "F": "#### #... ###. #... #...",
     "G": ".### #... #.## #..# .###", "H": "#..# #..# #### #..# #..#", "I": "# # # # #",
@@ -32,6 +32,7 @@ _LETTERS = {
     "Y": "#...# .#.#. ..#.. ..#.. ..#..", "Z": "#### ..#. .#.. #... ####", " ": ".. .. .. .. ..",
     "▼": "..... ##### .###. ..#.. .....", "▲": "..... ..#.. .###. ##### .....",
 }  # fmt: skip
+"""Five rows of dots for each letter of the alphabet and the two arrows."""
 WORD_ROWS = 3
 """Rows that a large word takes at its smallest size."""
 
@@ -152,7 +153,7 @@ def word_lines(word: str, columns: int, rows: int) -> tuple[str, ...]:
 def _word_dots(word: str) -> Dots:
     letters = []
     for index, letter in enumerate(word):
-        rows = _LETTERS[letter].split()
+        rows = LETTERS[letter].split()
         letters.append(np.array([[dot == "#" for dot in row] for row in rows], bool))
         if index < len(word) - 1:
             letters.append(np.zeros((5, 1), bool))

@@ -34,7 +34,7 @@ _MORE = {
     "+": "... .#. ### .#. ...",
     "%": "#..# ...# .##. #... #..#",
 }
-_GLYPHS = {**big_font._LETTERS, **_MORE}
+_GLYPHS = {**big_font.LETTERS, **_MORE}
 ROWS = 3
 """Rows of a line at its smallest."""
 
