@@ -128,6 +128,8 @@ def _on_screen(options: argparse.Namespace, settings: dict[str, Any]) -> int:
         state = kept_state(options.out, options.test)
         if state is None:
             raise InputError(f"{options.out}: holds no {options.test} test that was broken off")
+    if options.cylinders is not None:
+        settings.setdefault("cylinders", options.cylinders)
     request = live_request(options)
     written: list[str] = []
     status = run_guide(lambda: open_request(request), look(options), request, options.test, settings, state, written)

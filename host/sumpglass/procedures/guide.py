@@ -153,8 +153,13 @@ class Guide:
                     break
         return events
 
-    def engine(self, state: str, firing_hz: float | None = None) -> list[GuideEvent]:
-        """What the detector says of the engine: "running", "stopped" or "unknown"."""
+    def engine(self, state: str, firing_hz: float | None = None, rpm: float | None = None) -> list[GuideEvent]:
+        """What the detector says of the engine: "running", "stopped" or "unknown".
+
+        A speed is told only where the number of cylinders is known, so that number is learned from it.
+        """
+        if self.settings["cylinders"] is None and firing_hz and rpm:
+            self.settings["cylinders"] = round(120.0 * firing_hz / rpm)
         self._keeper.engine_told = self._keeper.engine_told or state != "unknown"
         self._keeper.engine, self._keeper.firing_hz = state, firing_hz
         return []

@@ -20,6 +20,8 @@ NEED_S = 4.0
 """A level that has been flat for so long has settled."""
 BLOCK_S = 0.25
 SETTLING_LONGEST_S = 30.0
+WANDERS_AFTER_S, WANDER_S = 15.0, 12.0
+"""An engine that hunts is never flat: so late in a step, a stretch so long that wanders about one place is its level."""
 QUIET_RMS_PA = 4.0
 """Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
 
@@ -115,9 +117,25 @@ class SignalKeeper:
         t, p = self.since(start)
         if len(p) < 8 or t[-1] - t[0] < 0.9 * need_s:
             return None
-        if not is_flat(t, p, BLOCK_S) or self._still_settling(began_s, float(p.mean())):
+        if is_flat(t, p, BLOCK_S) and not self._still_settling(began_s, float(p.mean())):
+            return level_of(t, p)
+        return self._wandering() if self.now_s - began_s > WANDERS_AFTER_S else None
+
+    def _wandering(self) -> SettledLevel | None:
+        """The level of an engine that hunts and never rests: a longer stretch that goes nowhere.
+
+        Its slow scatter is in the uncertainty of `level_of`, which knows of autocorrelation.
+        """
+        t, p = self.since(self.now_s - WANDER_S)
+        if len(p) < 32 or t[-1] - t[0] < 0.9 * WANDER_S:
             return None
-        return level_of(t, p)
+        slope, at_start = np.polyfit(t - t[0], p, 1)
+        rest = level_of(t, p - (slope * (t - t[0]) + at_start))
+        change = abs(float(slope)) * WANDER_S
+        # A line through scatter alone rises by sqrt(12) standard uncertainties of the mean from end to end.
+        by_chance = 2.0 * math.sqrt(12.0) * rest.u_pa
+        level = level_of(t, p)
+        return level if change <= max(by_chance, 0.01 * abs(level.mean_pa)) else None
 
     def _still_settling(self, began_s: float, level_pa: float) -> bool:
         """Is a slow settling still under way beneath the noise? Given up after a while: an engine that wanders never

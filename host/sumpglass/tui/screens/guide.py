@@ -12,7 +12,7 @@ from textual.screen import Screen
 
 from sumpglass.errors import SumpglassError
 from sumpglass.procedures.guide import Guide
-from sumpglass.procedures.guide_events import Finished, GuideEvent, MarkWanted, ReadingTaken, StopCall
+from sumpglass.procedures.guide_events import Finished, GuideEvent, MarkWanted, ReadingTaken, StepBegan, StopCall
 from sumpglass.procedures.trade_test import TradeTest, all_tests, find_test
 from sumpglass.records import Happening
 from sumpglass.report.terminal_text import safe
@@ -38,10 +38,14 @@ LIST_KEYS = (
 )
 RUN_KEYS = (
     ("space", "done / go on", "go_on"),
-    ("y", "acknowledged", "acknowledge"),
     ("backspace", "step back", "step_back"),
     ("a", "step anew", "redo"),
     ("m", "mark", "mark"),
+    ("u", "unit", "unit"),
+    ("esc", "break off", "leave"),
+)
+CAUTION_KEYS = (
+    ("y", "read and understood", "acknowledge"),
     ("u", "unit", "unit"),
     ("esc", "break off", "leave"),
 )
@@ -143,7 +147,6 @@ class GuideScreen(Screen[None]):
     def _start(self, guide: Guide) -> None:
         self.guide = guide
         self.tests.display, self.pane.display = False, True
-        self._use_keys(RUN_KEYS)
         self._handle(guide.begin())
         self.settle()
 
@@ -162,7 +165,7 @@ class GuideScreen(Screen[None]):
             if isinstance(event, Samples):
                 self._handle(guide.feed(event.t_s, event.pressure_pa))
             elif isinstance(event, Pulses):
-                self._handle(guide.engine(event.engine, event.firing_hz))
+                self._handle(guide.engine(event.engine, event.firing_hz, event.rpm))
             elif isinstance(event, HappeningNow) and event.happening.withdrawn_s is None:
                 self._handle(guide.happening(event.happening.cause) if _sure(event.happening) else [])
             elif isinstance(event, Reading):
@@ -179,6 +182,8 @@ class GuideScreen(Screen[None]):
                 self.host.mark(event.text)
             elif isinstance(event, StopCall) or (isinstance(event, ReadingTaken) and not self.host.muted):
                 self.app.bell()
+            elif isinstance(event, StepBegan):
+                self._use_keys(CAUTION_KEYS if event.step.needs_acknowledgement else RUN_KEYS)
             elif isinstance(event, Finished):
                 self._use_keys(VERDICT_KEYS)
                 self._keep()
@@ -230,7 +235,6 @@ class GuideScreen(Screen[None]):
     def action_step_back(self) -> None:
         if self.guide is not None:
             self._handle(self.guide.back())
-            self._use_keys(RUN_KEYS)
             self.settle()
 
     def action_redo(self) -> None:
