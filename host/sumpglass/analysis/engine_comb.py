@@ -20,8 +20,11 @@ import numpy as np
 from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
 from sumpglass.records import FloatArray
 
+TEETH, HIGHEST_TOOTH = 32, 96
+"""Teeth whose sizes are judged, and up to which the firing's multiples are looked for."""
+HIGH_COST, HIGH_SHARE = 1.5, 0.3
+"""Cost of a line among those higher multiples, which is no longer one of the strongest."""
 FOLDED_TEETH = 16
-TEETH, HIGHEST_TOOTH, HIGH_COST, HIGH_SHARE = 32, 96, 1.5, 0.3
 TOLERANCE = 0.009
 """How far a line may lie from its tooth, relative, besides half a bin."""
 SPREAD_LOG = 0.7

@@ -6,7 +6,7 @@ Lines are found by `pulse_lines` and explained by `engine_comb`; here the explan
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
 MOST_PIECES = 48
+PART_S = 6.0
+"""Where a stretch shows lines but no one speed, its halves are heard if they are so long."""
 ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 4.0
 """Lead (log odds) over there being no engine, and over the next speed, for a speed to be told at all; and for it to be
 told without a warning."""
@@ -60,11 +62,30 @@ def find_pulses(
     line_gain: Callable[[FloatArray], FloatArray] | None = None,
     expected_hz: float | None = None,
 ) -> PulseReading:
-    """Read the pulses of one steady, evenly sampled stretch (n,).
+    """Read the pulses of one evenly sampled stretch (n,); of a half of it, with a warning, where the speed changes.
 
     `line_gain`: callable hz (k,) -> gain (k,) of the hose between port and sensor.
     `expected_hz`: firing frequency of the same engine in stretches where it is heard better.
     """
+    reading = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz)
+    n = len(pressure_pa)
+    if reading.firing_hz is not None or reading.strongest_hz is None or n < 2 * PART_S * rate_hz:
+        return reading
+    for part in (pressure_pa[: n // 2], pressure_pa[n // 2 :]):
+        told = _find_steady(part, rate_hz, cylinders, line_gain, expected_hz)
+        if told.firing_hz is not None and not told.warnings:
+            return replace(told, warnings=("the speed is not the same throughout: that of a half is told",))
+    return reading
+
+
+def _find_steady(
+    pressure_pa: FloatArray,
+    rate_hz: float,
+    cylinders: int | None,
+    line_gain: Callable[[FloatArray], FloatArray] | None,
+    expected_hz: float | None,
+) -> PulseReading:
+    """Pulses of a stretch (n,) at one speed."""
     n = len(pressure_pa)
     segment = int(min(SEGMENT_S * rate_hz, n))
     if segment < max(32, int(0.8 * rate_hz)) or not np.ptp(pressure_pa) > 0:

@@ -18,9 +18,9 @@ def pulses_together(
     """Pulses of the file, and of each stretch in the light of the others.
 
     Stretches that agree speak together, doubtful ones with less weight; the longest of the weightiest group stands for
-    the file. Doubtful stretches that heard otherwise are read `again`, which takes the number of the stretch and the
-    firing frequency heard elsewhere, for it is the same engine. Where all that claim pulses are doubtful and brief
-    against those that hear none, nothing turns.
+    the file. Stretches that heard otherwise and doubt it, or heard lines and no speed, are read `again`, which takes
+    the number of the stretch and the firing frequency heard elsewhere, for it is the same engine. Where all that claim
+    pulses are doubtful and brief against those that hear none, nothing turns.
     """
     running = [k for k, reading in enumerate(readings) if reading.firing_hz is not None]
     if not running:
@@ -37,8 +37,11 @@ def pulses_together(
     main = max(members, key=lambda k: (not readings[k].warnings, lengths_s[k]))
     expected = readings[main].firing_hz
     told = list(readings)
-    for k in running:
-        apart = abs(float(np.log((told[k].firing_hz or 1.0) / (expected or 1.0)))) > SAME_SPEED
-        if apart and told[k].warnings and expected is not None:
+    for k, reading in enumerate(readings):
+        if expected is None or readings[main].warnings and reading.firing_hz is None:
+            continue
+        unheard = reading.firing_hz is None and reading.strongest_hz is not None
+        apart = reading.firing_hz is not None and abs(float(np.log(reading.firing_hz / expected))) > SAME_SPEED
+        if unheard or (apart and reading.warnings):
             told[k] = again(k, expected)
     return told[main], told
