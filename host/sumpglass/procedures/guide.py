@@ -13,9 +13,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
-from sumpglass import __version__
 from sumpglass.errors import InputError
 from sumpglass.procedures.guide_events import (
     Finished,
@@ -29,7 +26,10 @@ from sumpglass.procedures.guide_events import (
     StopCall,
     Told,
 )
-from sumpglass.procedures.settled import SettledLevel, level_of
+from sumpglass.procedures.guide_keep import read_state, state_fields, verdict_fields
+from sumpglass.procedures.guide_readings import bound_level, level_by_hand, pieces, steady_level, trace_since
+from sumpglass.procedures.guide_rig import FAULTS, UNPLUGGED, GoOn, Hold, RigWatch
+from sumpglass.procedures.settled import SettledLevel
 from sumpglass.procedures.signal_view import SignalKeeper, SignalView
 from sumpglass.procedures.taken import Taken, taken_from
 from sumpglass.procedures.trade_test import CAUTIONS, ConditionNow, Step, TradeTest, Verdict, find_test
@@ -40,13 +40,8 @@ TICK_S = 0.25
 HOLD_TICKS = 3
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
-ENGINE_OFF_S = 1.5
-ENGINE_ON_S = 2.0
 RELIEVED = 0.6
 """A stop call ends when the size of the level is below this part of the limit."""
-TRACE_POINTS = 3000
-FAST_TRACE_POINTS = 30000
-STATE_SCHEMA = "sumpglass/guide-state/1"
 
 
 class Guide:
@@ -74,10 +69,7 @@ class Guide:
         self._stop = ""
         self._paused = ""
         self._pause_kind = ""
-        self._engine_off_since: float | None = None
-        self._engine_on_since: float | None = None
-        self._best_swing = 0.0
-        self._quiet_since: float | None = None
+        self._rig = RigWatch()
         self._clipped_since: float | None = None
         self._condition = ConditionNow(False, "")
         self._view: SignalView | None = None
@@ -142,7 +134,7 @@ class Guide:
         if known and (first - known > GAP_S or first < known):
             self._keeper.clear()
             events += self._again(f"{abs(first - known):.1f} s of samples are missing: the step begins anew")
-        for piece in _pieces(t_s, TICK_S):
+        for piece in pieces(t_s, TICK_S):
             self._keeper.add(t_s[piece], pressure_pa[piece])
             if self._began_s is None:
                 self._begin_at(self._keeper.now_s)
@@ -171,11 +163,7 @@ class Guide:
 
     def happening(self, cause: str) -> list[GuideEvent]:
         """The detector flagged a cause that concerns the rig."""
-        words = {
-            "tap_off": "The gauge hose came off: put it back, the step begins anew",
-            "line_blocked": "The gauge line seems blocked: clear it of oil and condensate, then press",
-            "sensor_fault": "The sensor is at fault: look at its wiring, then press",
-        }.get(cause)
+        words = FAULTS.get(cause)
         if words is None or self.step is None or self.step.id == "cautions":
             return []
         return self._pause(cause, words)
@@ -183,7 +171,7 @@ class Guide:
     def connection(self, connected: bool) -> list[GuideEvent]:
         """The port went away or came back."""
         if not connected:
-            return self._pause("port", "The rig is unplugged: plug it in again, the test goes on where it is")
+            return self._pause("port", UNPLUGGED)
         if self._pause_kind == "port":
             self._keeper.clear()
             return self._resume("The rig is back: the step begins anew")
@@ -243,33 +231,24 @@ class Guide:
 
     def to_fields(self) -> dict[str, Any]:
         """State for JSON: the test can be taken up from it another day."""
-        return {
-            "schema": STATE_SCHEMA,
-            "version": __version__,
-            "test": self.test.id,
-            "settings": dict(self.settings),
-            "step": self.steps[self._index].id,
-            "done": [self.steps[i].id for i in self._history],
-            "taken": [t.to_fields() for t in self.taken],
-        }
+        done = [self.steps[i].id for i in self._history]
+        return state_fields(self.test.id, self.settings, self.steps[self._index].id, done, self.taken)
 
     @staticmethod
     def from_fields(fields: Mapping[str, Any]) -> Guide:
         """The guide as it was. Cautions must be read again. Raises InputError for a state that is none."""
-        if not isinstance(fields, Mapping) or fields.get("schema") != STATE_SCHEMA:
+        state = read_state(fields)
+        guide = Guide(find_test(state.test), state.settings)
+        guide.taken = list(state.taken)
+        ids = [s.id for s in guide.steps]
+        unknown = [name for name in (*state.done, state.step) if name not in ids]
+        if unknown:
             raise InputError(
-                "found something else than the state of a guided test, expected one that this program wrote"
+                f"the state of the guided test names the step {ascii(unknown[0])}, which the test {state.test} does "
+                "not have; expected a state that this program wrote"
             )
-        try:
-            guide = Guide(find_test(fields["test"]), fields["settings"])
-            guide.taken = [Taken.from_fields(t) for t in fields["taken"]]
-            ids = [s.id for s in guide.steps]
-            guide._history = [ids.index(name) for name in fields["done"]]
-            guide._index = ids.index(fields["step"])
-        except (KeyError, ValueError, TypeError) as error:
-            raise InputError(
-                f"the state of the guided test is damaged ({error}), expected one that this program wrote"
-            ) from None
+        guide._history = [ids.index(name) for name in state.done]
+        guide._index = ids.index(state.step)
         guide._refresh_estimate()
         return guide
 
@@ -314,7 +293,7 @@ class Guide:
 
     def _resume(self, words: str) -> list[GuideEvent]:
         self._paused = self._pause_kind = ""
-        self._engine_off_since = self._engine_on_since = self._quiet_since = None
+        self._rig.forget()
         self._enter(self._index)
         return [Resumed(words)]
 
@@ -334,7 +313,12 @@ class Guide:
         self._note_extremes(view)
         if step.id == "cautions":
             return []
-        events = self._look_after_rig(step, view)
+        events: list[GuideEvent] = []
+        word = self._rig.look(step, view, self._pause_kind, self._keeper.engine_told)
+        if isinstance(word, Hold):
+            events = self._pause(word.kind, word.words)
+        elif isinstance(word, GoOn):
+            events = self._resume(word.words)
         if self._paused:
             return events
         events += self._look_after_limits(step, view)
@@ -366,55 +350,6 @@ class Guide:
         steady = self._steady_level() or level or self._level_by_hand()
         return self._take(step, steady, "", level is not None) if steady is not None else []
 
-    def _look_after_rig(self, step: Step, view: SignalView) -> list[GuideEvent]:
-        if self._pause_kind in ("tap_off", "quiet", "line_blocked", "sensor_fault"):
-            alive = self._alive(view)
-            if alive and view.engine != "stopped":
-                self._engine_on_since = self._engine_on_since or view.now_s
-                if view.now_s - self._engine_on_since >= ENGINE_ON_S:
-                    return self._resume("The signal is back: the step begins anew")
-            else:
-                self._engine_on_since = None
-            return []
-        if step.engine == "running" and self._keeper.engine_told:
-            return self._mind_engine(view)
-        if step.engine == "running":
-            return self._mind_quiet(view)
-        return []
-
-    def _alive(self, view: SignalView) -> bool:
-        """Does the signal show that what the test was held up for is over?"""
-        if self._pause_kind == "sensor_fault":
-            return view.swing_pa > 0.05
-        level_alive = view.level_pa is not None and abs(view.level_pa) > 60.0
-        return view.swing_pa > 4.0 or (level_alive and self._pause_kind != "line_blocked")
-
-    def _mind_engine(self, view: SignalView) -> list[GuideEvent]:
-        if view.engine == "stopped":
-            self._engine_on_since = None
-            self._engine_off_since = view.now_s if self._engine_off_since is None else self._engine_off_since
-            if view.now_s - self._engine_off_since >= ENGINE_OFF_S:
-                return self._pause("engine", "The engine stopped: start it again, the step begins anew")
-        elif view.engine == "running":
-            self._engine_off_since = None
-            if self._pause_kind == "engine":
-                self._engine_on_since = view.now_s if self._engine_on_since is None else self._engine_on_since
-                if view.now_s - self._engine_on_since >= ENGINE_ON_S:
-                    return self._resume("The engine runs again: the step begins anew")
-        return []
-
-    def _mind_quiet(self, view: SignalView) -> list[GuideEvent]:
-        """Without a detector's word: pulses that were there and are gone, with the level near zero."""
-        self._best_swing = max(self._best_swing * 0.999, view.swing_pa)
-        dead = self._best_swing > 12.0 and view.swing_pa < 0.15 * self._best_swing
-        if not (dead and view.level_pa is not None and abs(view.level_pa) < 60.0):
-            self._quiet_since = None
-            return []
-        self._quiet_since = view.now_s if self._quiet_since is None else self._quiet_since
-        if view.now_s - self._quiet_since < ENGINE_OFF_S:
-            return []
-        return self._pause("quiet", "The signal went dead: the engine stopped or the gauge hose came off")
-
     def _look_after_limits(self, step: Step, view: SignalView) -> list[GuideEvent]:
         limit = float(self.settings["limit_pa"])
         fast = view.fast_pa or 0.0
@@ -424,7 +359,7 @@ class Guide:
                 self._stop = ""
                 self._enter(self._index)
                 return [Resumed("Relieved: going on")]
-            if overdue and step.dead_ended and abs(fast) < RELIEVED * limit and fallen(fast, self._extremes):
+            if overdue and step.dead_ended and abs(fast) < RELIEVED * limit and _fallen(fast, self._extremes):
                 self._stop, self._dead_since = "", None
                 self._enter(self._index)
                 return [Resumed("Opened: going on")]
@@ -462,37 +397,14 @@ class Guide:
         return events
 
     def _take_bound(self, step: Step, bound_pa: float) -> list[GuideEvent]:
-        now = self._keeper.now_s
-        level = SettledLevel(now - 1.0, now, bound_pa, 0.005 * abs(bound_pa), np.zeros(1), 0.0, 0)
+        level = bound_level(self._keeper, bound_pa)
         return self._take(step, level, "deeper" if bound_pa < 0 else "above", False)
 
     def _steady_level(self) -> SettledLevel | None:
-        """Level of all that has been flat, up to what is kept."""
-        if self._steady_since is None:
-            return None
-        t, p = self._keeper.since(max(self._steady_since, self._keeper.now_s - 12.0))
-        return level_of(t, p) if len(p) >= 8 else None
+        return steady_level(self._keeper, self._steady_since)
 
     def _level_by_hand(self) -> SettledLevel | None:
-        steady = self._steady_level()
-        if steady is not None:
-            return steady
-        began = self._began_s if self._began_s is not None else self._keeper.now_s
-        t, p = self._keeper.since(max(began, self._keeper.now_s - 3.0))
-        if len(p) < 8:
-            return None
-        level = level_of(t, p)
-        drift = abs(float(p[: len(p) // 3].mean() - p[-(len(p) // 3) :].mean()))
-        drift = max(drift, abs(self._keeper.to_come_pa(began)))
-        return SettledLevel(
-            level.t0_s,
-            level.t1_s,
-            level.mean_pa,
-            float(np.hypot(level.u_pa, drift)),
-            level.swing_pa,
-            level.noise_pa,
-            level.samples,
-        )
+        return level_by_hand(self._keeper, self._steady_since, self._began_s)
 
     def _take(self, step: Step, level: SettledLevel | None, bound: str, settled: bool) -> list[GuideEvent]:
         if level is None or step.reading is None:
@@ -500,15 +412,9 @@ class Guide:
         values = dict(step.values)
         if self._keeper.firing_hz is not None:
             values["firing_hz"] = self._keeper.firing_hz
-        trace = self._trace() if step.keeps_trace else None
+        trace = trace_since(self._keeper, self._began_s or 0.0, step.keeps_pulses) if step.keeps_trace else None
         taken = taken_from(step.reading, level, values, bound, settled, trace)
         return self._done(taken)
-
-    def _trace(self) -> tuple[FloatArray, FloatArray]:
-        t, p = self._keeper.since(self._began_s or 0.0)
-        each = max(1, len(t) // (FAST_TRACE_POINTS if self.steps[self._index].keeps_pulses else TRACE_POINTS))
-        n = len(t) // each * each
-        return t[:n].reshape(-1, each).mean(axis=1), p[:n].reshape(-1, each).mean(axis=1)
 
     def _done(self, taken: Taken | None) -> list[GuideEvent]:
         events: list[GuideEvent] = []
@@ -556,27 +462,6 @@ class Guide:
         }
 
 
-def fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
-    """Has the level come back by more than half from its deepest in this step?"""
-    deepest = extremes[0]
-    return deepest is None or deepest >= 0 or fast_pa > 0.5 * deepest
-
-
-def verdict_fields(verdict: Verdict) -> dict[str, Any]:
-    """A verdict as plain values."""
-    return {
-        "verdict": verdict.state,
-        "sentence": verdict.sentence,
-        "figures": [
-            {"name": f.name, "value": f.value, "lo95": f.lo95, "hi95": f.hi95, "unit": f.unit} for f in verdict.figures
-        ],
-        "next": verdict.next_step,
-        "does_not_prove": verdict.does_not_prove,
-        "warnings": list(verdict.warnings),
-        "details": dict(verdict.details),
-    }
-
-
 def judge_again(fields: Mapping[str, Any]) -> Verdict:
     """The verdict computed anew from what the casebook keeps. Raises InputError."""
     state = fields.get("state")
@@ -586,8 +471,7 @@ def judge_again(fields: Mapping[str, Any]) -> Verdict:
     return guide.test.judge(guide.taken, guide.settings)
 
 
-def _pieces(t_s: FloatArray, seconds: float) -> list[slice]:
-    """Cut a chunk so that no condition waits for the end of a long one."""
-    cuts = np.searchsorted(t_s, np.arange(float(t_s[0]) + seconds, float(t_s[-1]), seconds))
-    edges = [0, *np.unique(cuts[(cuts > 0) & (cuts < len(t_s))]).tolist(), len(t_s)]
-    return [slice(a, b) for a, b in zip(edges, edges[1:])]
+def _fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
+    """Has the level come back by more than half from its deepest in this step?"""
+    deepest = extremes[0]
+    return deepest is None or deepest >= 0 or fast_pa > 0.5 * deepest

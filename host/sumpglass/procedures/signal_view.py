@@ -21,7 +21,7 @@ NEED_S = 4.0
 BLOCK_S = 0.25
 SETTLING_LONGEST_S = 30.0
 WANDERS_AFTER_S, WANDER_S = 15.0, 12.0
-"""An engine that hunts is never flat: so late in a step, a stretch so long that wanders about one place is its level."""
+"""An engine that hunts is never flat: so late in a step, a stretch so long that goes nowhere is its level."""
 QUIET_RMS_PA = 4.0
 """Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from sumpglass.errors import InputError
-from sumpglass.procedures.guide import Guide, judge_again, verdict_fields
+from sumpglass.procedures.guide import Guide, judge_again
+from sumpglass.procedures.guide_keep import verdict_fields
 from sumpglass.procedures.leak_recording import rig_zero
 from sumpglass.procedures.marks import State, stretches_of
 from sumpglass.procedures.seal_shares import CappedReading, SealHunt, seal_hunt

@@ -1,0 +1,95 @@
+"""Is the engine running and the rig alive, as far as a step needs it? Says when to wait and when to go on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sumpglass.procedures.signal_view import SignalView
+from sumpglass.procedures.trade_test import Step
+
+ENGINE_OFF_S = 1.5
+ENGINE_ON_S = 2.0
+FAULTS = {
+    "tap_off": "The gauge hose came off: put it back, the step begins anew",
+    "line_blocked": "The gauge line seems blocked: clear it of oil and condensate, then press",
+    "sensor_fault": "The sensor is at fault: look at its wiring, then press",
+}
+"""Causes of the detector that hold a test up, and what is said."""
+UNPLUGGED = "The rig is unplugged: plug it in again, the test goes on where it is"
+
+
+@dataclass(frozen=True)
+class Hold:
+    """The test has to wait. `kind`: "engine", "quiet", "port", or a cause of `FAULTS`."""
+
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True)
+class GoOn:
+    """What the test waited for is back."""
+
+    words: str
+
+
+class RigWatch:
+    """Looks at each view of the signal; `kind` of what the test waits for now is told to it, "" for nothing."""
+
+    def __init__(self) -> None:
+        self._off_since: float | None = None
+        self._on_since: float | None = None
+        self._quiet_since: float | None = None
+        self._best_swing = 0.0
+
+    def forget(self) -> None:
+        """The test goes on: what was seen before counts no more."""
+        self._off_since = self._on_since = self._quiet_since = None
+
+    def look(self, step: Step, view: SignalView, kind: str, engine_told: bool) -> Hold | GoOn | None:
+        """What to do now; `engine_told`: the detector has said what the engine does."""
+        if kind == "quiet" or kind in FAULTS:
+            back = _alive(view, kind) and view.engine != "stopped"
+            return GoOn("The signal is back: the step begins anew") if self._on_for(back, view.now_s) else None
+        if step.engine != "running":
+            return None
+        return self._mind_engine(view, kind) if engine_told else self._mind_quiet(view)
+
+    def _on_for(self, on: bool, now_s: float) -> bool:
+        if not on:
+            self._on_since = None
+            return False
+        self._on_since = now_s if self._on_since is None else self._on_since
+        return now_s - self._on_since >= ENGINE_ON_S
+
+    def _mind_engine(self, view: SignalView, kind: str) -> Hold | GoOn | None:
+        if view.engine == "stopped":
+            self._on_since = None
+            self._off_since = view.now_s if self._off_since is None else self._off_since
+            if view.now_s - self._off_since >= ENGINE_OFF_S:
+                return Hold("engine", "The engine stopped: start it again, the step begins anew")
+        elif view.engine == "running":
+            self._off_since = None
+            if kind == "engine" and self._on_for(True, view.now_s):
+                return GoOn("The engine runs again: the step begins anew")
+        return None
+
+    def _mind_quiet(self, view: SignalView) -> Hold | None:
+        """Without a detector's word: pulses that were there and are gone, with the level near zero."""
+        self._best_swing = max(self._best_swing * 0.999, view.swing_pa)
+        dead = self._best_swing > 12.0 and view.swing_pa < 0.15 * self._best_swing
+        if not (dead and view.level_pa is not None and abs(view.level_pa) < 60.0):
+            self._quiet_since = None
+            return None
+        self._quiet_since = view.now_s if self._quiet_since is None else self._quiet_since
+        if view.now_s - self._quiet_since < ENGINE_OFF_S:
+            return None
+        return Hold("quiet", "The signal went dead: the engine stopped or the gauge hose came off")
+
+
+def _alive(view: SignalView, kind: str) -> bool:
+    """Does the signal show that what the test was held up for is over?"""
+    if kind == "sensor_fault":
+        return view.swing_pa > 0.05
+    level_alive = view.level_pa is not None and abs(view.level_pa) > 60.0
+    return view.swing_pa > 4.0 or (level_alive and kind != "line_blocked")
