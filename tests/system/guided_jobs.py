@@ -232,7 +232,7 @@ class Drive:
         self.plan = job.plan()
         self.hands = {"cautions": [(1.0, YES if find_test(job.test).running_engine else DONE)], **job.hands}
         self.screens, self.step, self.pending, self.struck = {}, None, [], False
-        self.answered = set()
+        self.asked = {}
 
     def do(self, what):
         if isinstance(what, str):
@@ -268,11 +268,18 @@ class Drive:
             if found:
                 self._look_at_step(self.plan[int(found[1]) - 1], screen)
             self._do_what_is_due()
-            if "speed not seen: press" in screen and "speed" not in self.answered:
-                self.answered.add("speed")  # the detector cannot tell the speed of every engine: the screen asks
-                self.do(DONE)
+            self._answer(screen)
             time.sleep(0.15)
         raise AssertionError(f"no verdict within {patience_s:g} s:\n{self.terminal.screen()}")
+
+    def _answer(self, screen):
+        """The detector cannot tell the speed of every engine, nor see each run: then the screen asks the person."""
+        for words, patience_s in (("speed not seen: press", 0.0), ("press if it does run", 10.0)):
+            if words not in screen:
+                self.asked.pop(words, None)
+            elif time.monotonic() - self.asked.setdefault(words, time.monotonic()) > patience_s:
+                self.asked[words] = math.inf
+                self.do(DONE)
 
     def _look_at_step(self, step, screen):
         self.screens[step] = screen

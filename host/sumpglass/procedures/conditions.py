@@ -15,7 +15,7 @@ def engine_running() -> Condition:
     def condition(view: SignalView) -> ConditionNow:
         if view.engine == "running":
             return ConditionNow(view.in_step_s >= 2.0, "engine runs: seen")
-        return ConditionNow(False, "no engine pulses yet")
+        return ConditionNow(False, "no engine pulses yet: press if it does run")
 
     return condition
 

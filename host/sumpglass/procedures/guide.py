@@ -166,6 +166,9 @@ class Guide:
         words = FAULTS.get(cause)
         if words is None or self.step is None or self.step.id == "cautions":
             return []
+        if self.step.engine == "stopped":
+            # With the engine off a hose open to the room and a still reading are what the step asks for: said, no more.
+            return [Told(words.partition(":")[0] + ", it seems: with the engine off that may be as it should")]
         return self._pause(cause, words)
 
     def connection(self, connected: bool) -> list[GuideEvent]:

@@ -3,11 +3,13 @@
 import json
 import math
 
+import numpy as np
 import pytest
 
 from sumpglass.errors import InputError
 from sumpglass.procedures.guide import Guide, judge_again
 from sumpglass.procedures.guide_events import Finished, Paused, Resumed, StopCall, Told
+from sumpglass.procedures.signal_view import SignalKeeper
 from sumpglass.procedures.trade_test import all_tests, find_test
 
 LEAK, NET = 4.0, 2.0
@@ -188,3 +190,31 @@ def test_dead_ended_for_too_long_calls_stop(bench):
     b.tau_s = 60.0
     b.run(9.0, -3000.0)
     assert any("Dead-ended" in e.words for e in b.seen(StopCall))
+
+
+def test_with_the_engine_off_a_still_signal_holds_nothing_up(bench):
+    b = bench(find_test("zero")).press().run(2.0)
+    told = b.guide.happening("sensor_fault")
+    assert [type(event) for event in told] == [Told] and not b.guide.status.paused
+    assert b.run(20.0).guide.verdict.state == "told"
+
+
+def test_cylinders_are_learned_from_the_speed(bench):
+    guide = bench(find_test("pulse-balance")).guide
+    guide.engine("running", 32.5, 650.0)
+    assert guide.settings["cylinders"] == 6
+    guide.engine("running", 32.5, 975.0)
+    assert guide.settings["cylinders"] == 6, "what is known stays"
+
+
+@pytest.mark.parametrize(("drift_pa_per_s", "taken"), [(0.0, True), (-4.0, False)])
+def test_an_engine_that_hunts_is_read_and_a_drift_is_not(drift_pa_per_s, taken):
+    rng, rate_hz = np.random.default_rng(5), 200.0
+    keeper = SignalKeeper()
+    t = np.arange(0.0, 24.0, 1.0 / rate_hz)
+    hunting = 25.0 * np.sin(2.0 * np.pi * t / 2.5) + rng.normal(0.0, 2.0, len(t))
+    keeper.add(t, -400.0 + hunting + drift_pa_per_s * t)
+    level = keeper.settled(0.0)
+    assert (level is not None) == taken
+    if level is not None:
+        assert abs(level.mean_pa + 400.0) < 2.0 * level.u_pa + 1.0
