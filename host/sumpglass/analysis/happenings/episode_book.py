@@ -18,6 +18,8 @@ LATE_S = 4.0
 """A level may creep through zero for so long after its happening began."""
 NOT_LOST = 0.6
 """A loss is none when the level afterwards is still more than this part of that before."""
+BACK_RATIO = 0.45
+"""Pulses that are found to be this large after all had only waned for a while."""
 MOST_CAUSES = 40
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
@@ -155,18 +157,26 @@ class EpisodeBook:
         needed = SURE_OF_DROP if episode.opened_by == "drop" else SURE
         if episode.rig_key is not None:
             # Wavering while more is seen is no reason to strike it through; ending unsure is.
-            if cause not in RIG_CAUSES or p < (0.9 * needed if last else 0.5 * SURE):
+            back = last and episode.opened_by == "drop" and _pulses_left(episode) > BACK_RATIO
+            if back or cause not in RIG_CAUSES or p < (0.9 * needed if last else 0.5 * SURE):
                 episode.keys.remove(episode.rig_key)
                 self._ledger.withdraw(episode.rig_key, self._time(hop))
                 episode.rig_key = None
             return
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
-        if (episode.opened_by == "drop" or cause == "line_blocked") and not (episode.still or episode.railed):
-            ratio = episode.evidence.pulse_ratio if episode.evidence is not None else None
-            seen = seen and ratio is not None and ratio < GONE_RATIO
+        if episode.opened_by == "drop" or cause == "line_blocked":
+            seen = seen and _pulses_left(episode) < GONE_RATIO
         if seen and cause in RIG_CAUSES and p > needed and not mended:
             raised = self._time(hop)
             onset = episode.onset_s if np.isfinite(episode.onset_s) else raised
             episode.rig_key = self._ledger.add(Happening("rig_fault", onset, raised, None, None, cause, p))
             episode.keys.append(episode.rig_key)
+
+
+def _pulses_left(episode: Episode) -> float:
+    """Size of the pulses after over before; 1 where it cannot be told, 0 where the code stands still or on a rail."""
+    if episode.still or episode.railed:
+        return 0.0
+    ratio = episode.evidence.pulse_ratio if episode.evidence is not None else None
+    return 1.0 if ratio is None else ratio

@@ -60,6 +60,8 @@ def _shapes(hop_s: float, length: int, points: int) -> tuple[tuple[str, float, F
 def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, latest: int) -> Change | None:
     """Fit one change to hop means (n,), its start between `earliest` and `latest`; None where there is too little."""
     n = len(mean_pa)
+    # Sampled once a second, a window is shorter than a hop.
+    length = max(1, length)
     half = length // 2
     if n < 8:
         return None
