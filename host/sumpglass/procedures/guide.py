@@ -38,6 +38,7 @@ from sumpglass.units import in_words
 
 TICK_S = 0.25
 HOLD_TICKS = 3
+MOVED_WITHIN_S = 15.0
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
 RELIEVED = 0.6
@@ -169,7 +170,17 @@ class Guide:
         if self.step.engine == "stopped":
             # With the engine off a hose open to the room and a still reading are what the step asks for: said, no more.
             return [Told(words.partition(":")[0] + ", it seems: with the engine off that may be as it should")]
+        if cause == "line_blocked" and self._moved():
+            return []
         return self._pause(cause, words)
+
+    def _moved(self) -> bool:
+        """Has the level just moved by a lot in this step? A gauge line that passes that is not blocked."""
+        low, high = self._extremes
+        view = self._view
+        if low is None or high is None or view is None or view.in_step_s > MOVED_WITHIN_S:
+            return False
+        return high - low > max(30.0, 0.15 * max(abs(low), abs(high)))
 
     def connection(self, connected: bool) -> list[GuideEvent]:
         """The port went away or came back."""

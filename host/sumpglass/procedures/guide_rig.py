@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from sumpglass.procedures.signal_view import SignalView
@@ -15,6 +16,8 @@ FAULTS = {
     "sensor_fault": "The sensor is at fault: look at its wiring, then press",
 }
 """Causes of the detector that hold a test up, and what is said."""
+ENGINE_STOPPED = "The engine stopped, or the gauge hose came off: put it right, the step begins anew"
+"""Both leave a port without pulses at the room's pressure; where the detector can tell, it flags `tap_off`."""
 UNPLUGGED = "The rig is unplugged: plug it in again, the test goes on where it is"
 
 
@@ -41,10 +44,13 @@ class RigWatch:
         self._on_since: float | None = None
         self._quiet_since: float | None = None
         self._best_swing = 0.0
+        self._shallowest_pa = math.inf
+        self._off_size_pa = 0.0
 
     def forget(self) -> None:
         """The test goes on: what was seen before counts no more."""
         self._off_since = self._on_since = self._quiet_since = None
+        self._shallowest_pa = math.inf
 
     def look(self, step: Step, view: SignalView, kind: str, engine_told: bool) -> Hold | GoOn | None:
         """What to do now; `engine_told`: the detector has said what the engine does."""
@@ -62,12 +68,27 @@ class RigWatch:
         self._on_since = now_s if self._on_since is None else self._on_since
         return now_s - self._on_since >= ENGINE_ON_S
 
+    def _draws(self, view: SignalView, kind: str) -> bool:
+        """Has the level gone away from the room's again since the hold? Only an engine makes it do that."""
+        if kind != "engine" or view.fast_pa is None:
+            return False
+        size = abs(view.fast_pa)
+        self._shallowest_pa = min(self._shallowest_pa, size)
+        return size > 1.3 * self._shallowest_pa + 30.0
+
     def _mind_engine(self, view: SignalView, kind: str) -> Hold | GoOn | None:
+        # Near a deep dead-ended vacuum the pulses may be too small for the detector: the draw itself is a sign as well.
+        if self._draws(view, kind):
+            return GoOn("The engine runs again: the step begins anew") if self._on_for(True, view.now_s) else None
         if view.engine == "stopped":
             self._on_since = None
-            self._off_since = view.now_s if self._off_since is None else self._off_since
-            if view.now_s - self._off_since >= ENGINE_OFF_S:
-                return Hold("engine", "The engine stopped: start it again, the step begins anew")
+            size = abs(view.fast_pa or 0.0)
+            if self._off_since is None:
+                self._off_since, self._off_size_pa = view.now_s, size
+            # A level far from the room's that does not fall off is drawn by an engine, whatever its pulses.
+            kept = size > 300.0 and size > 0.9 * self._off_size_pa
+            if view.now_s - self._off_since >= ENGINE_OFF_S and not kept:
+                return Hold("engine", ENGINE_STOPPED)
         elif view.engine == "running":
             self._off_since = None
             if kind == "engine" and self._on_for(True, view.now_s):
