@@ -25,6 +25,8 @@ TEETH, HIGHEST_TOOTH = 32, 96
 HIGH_COST, HIGH_SHARE = 1.5, 0.3
 """Cost of a line among those higher multiples, which is no longer one of the strongest."""
 FOLDED_TEETH = 16
+SAME_CYCLE = 0.0005
+"""Combs nearer than this (relative) are tried once."""
 TOLERANCE = 0.009
 """How far a line may lie from its tooth, relative, besides half a bin."""
 SPREAD_LOG = 0.7
@@ -214,7 +216,10 @@ def _candidates(lines: Lines, hearing: Hearing, count: int) -> tuple[FloatArray,
         for real in (hz, hearing.rate_hz - hz, hearing.rate_hz + hz):
             for order in range(1, 2 * count + 3):
                 cycle = real / order
-                if LOWEST_RPM <= 120 * cycle <= HIGHEST_RPM and (real == hz or order <= max(4, count)):
+                if not LOWEST_RPM <= 120 * cycle <= HIGHEST_RPM or (real != hz and order > max(4, count)):
+                    continue
+                tried = [other for other, fold in zip(cycles, folded) if fold == (real != hz)]
+                if all(abs(cycle - other) > SAME_CYCLE * cycle for other in tried):
                     cycles.append(cycle)
                     folded.append(real != hz)
     return np.array(cycles), np.array(folded, bool)
