@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.statistics import Mean, mean_with_autocorrelation, student_95
+from sumpglass.analysis.statistics import Mean, block_means, mean_with_autocorrelation, student_95
 from sumpglass.records import FloatArray
 
 
@@ -21,6 +21,7 @@ class LevelReading:
     """Half-widths of the parts of the interval, for the report: "scatter", "zero", "gain", "resolution", "drift"."""
 
 
+FEWEST_FOR_RANGE, RANGE_BLOCKS = 8, 20
 NO_LEVEL = LevelReading(None, None, "no_reading", {})
 
 
@@ -45,6 +46,25 @@ def scatter(pieces: list[FloatArray]) -> Mean:
         return Mean(value, 0.0 if total <= 0 else float("inf"), 1.0, float(len(counts)))
     freedom = total**2 / float(sum(v**2 / m.degrees_of_freedom for v, m in zip(variances, means)))
     return Mean(value, float(np.sqrt(total)), freedom, float(sum(m.effective for m in means)))
+
+
+def widest_scatter(pieces: list[FloatArray]) -> float:
+    """Half-width in pascals beyond which scatter cannot carry the mean: the way that short means went in each piece.
+
+    Where a series wanders, or is short against its memory, Student's factor for one or two effective readings asks
+    for many times what was ever seen. A mean that lies farther off than all that was read is far apart would need a
+    pressure that never showed: with six independent readings or more their range holds the median with 97 %
+    (distribution-free, David and Nagaraja, Order Statistics, 2003, ch. 7). Infinite for fewer than eight readings.
+    """
+    if any(0 < len(piece) < FEWEST_FOR_RANGE for piece in pieces):
+        return float("inf")
+    total = sum(len(piece) for piece in pieces)
+    ways = [
+        len(piece) / total * float(np.ptp(block_means(piece, max(1, len(piece) // RANGE_BLOCKS))))
+        for piece in pieces
+        if len(piece)
+    ]
+    return float(np.sqrt(sum(way * way for way in ways))) if ways else float("inf")
 
 
 def quantising_u95(code_pa: float, spread_pa: float) -> float:
@@ -72,14 +92,16 @@ def read_level(
     found = scatter(pieces)
     spread = float(np.sqrt(np.mean([np.var(piece) for piece in pieces])))
     parts = {
-        "scatter": student_95(found.degrees_of_freedom) * found.u,
+        "scatter": min(student_95(found.degrees_of_freedom) * found.u, widest_scatter(pieces)),
         "zero": zero_u95_pa,
         "gain": gain_relative_u95 * abs(mean_pa),
         "resolution": quantising_u95(code_pa, spread),
         "drift": drift_u95_pa,
     }
     u95 = float(np.sqrt(sum(part**2 for part in parts.values())))
-    if not np.isfinite(u95):
+    # Readings that are all one value, by a converter whose step nobody told: the step may be of any size.
+    unknown_step = spread == 0.0 and code_pa <= 0.0 and any(len(piece) > 1 for piece in pieces)
+    if not np.isfinite(u95) or unknown_step:
         return LevelReading(mean_pa, None, "undecided", parts)
     state = "undecided" if abs(mean_pa) <= u95 else "vacuum" if mean_pa < 0 else "pressure"
     return LevelReading(mean_pa, u95, state, parts)

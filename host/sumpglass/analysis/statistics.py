@@ -20,6 +20,10 @@ class Mean:
     """Independent readings to which the correlated ones amount."""
 
 
+FLICKER_BLOCKS = 128
+FLICKER_RATIO = 0.65
+
+
 def block_means(values: FloatArray, size: int) -> FloatArray:
     """Means (blocks,) of `size` values each, the rest at the end left out."""
     blocks = len(values) // size
@@ -49,14 +53,28 @@ def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longes
     sum_of = float(coefficients.sum())
     # A root near 1 is estimated too low in short series (Kendall 1954: by (1 + 3 r)/m for order one).
     corrected = min(0.995, sum_of + (1 + 3 * max(sum_of, 0.0)) / m)
-    long_run = max(innovation / (1 - corrected) ** 2, spread * 0.7)
+    long_run = max(innovation / (1 - corrected) ** 2, spread * 0.2)
     effective = min(float(m), m * spread / long_run)
     # What was taken as the mean is itself uncertain, which makes the sample variance too small by 1 - 1/effective.
     long_run /= max(0.25, 1 - 1 / max(effective, 1.2))
     # The long-run variance is itself known from few independent readings; what Student's factor leaves open was found
     # by simulation over memories of 0.05 to 5 s.
     long_run *= 1 + 3 / max(effective, 3.0)
-    return Mean(mean, float(np.sqrt(long_run / m)), max(2.0, 0.8 * effective - 1.0), effective * size)
+    u = max(float(np.sqrt(long_run / m)), _flicker_floor(blocks))
+    return Mean(mean, u, max(2.0, 0.8 * effective - 1.0), effective * size)
+
+
+def _flicker_floor(blocks: FloatArray) -> float:
+    """Least standard uncertainty of the mean of `blocks` (m,) where averaging longer no longer helps, else 0.
+
+    Where the Allan deviation does not fall from averages of m/64 to those of m/8, the noise is 1/f or slower: a mean
+    then wanders by about that deviation, however long it is (NIST SP 1065, 3.2). White noise falls to 0.35 of it.
+    """
+    m = len(blocks)
+    if m < FLICKER_BLOCKS:
+        return 0.0
+    short, long = allan_deviation(blocks, [m // 64, m // 8])
+    return float(long) if long > FLICKER_RATIO * short else 0.0
 
 
 def _burg(values: FloatArray, most: int) -> tuple[FloatArray, float]:

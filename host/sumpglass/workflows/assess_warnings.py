@@ -10,6 +10,8 @@ from sumpglass.analysis.pulses import UNEVEN_LIMITS, PulseReading
 from sumpglass.records import Recording
 from sumpglass.units import in_words
 
+FEW_SAMPLES = 8
+
 
 @dataclass(frozen=True)
 class Beware:
@@ -68,7 +70,11 @@ def _level(b: Beware) -> list[str]:
     if not b.gain_known:
         found.append("nothing is known of the sensor's gain: the interval of the level leaves it out")
     if b.level.u95_pa is None:
-        found.append("too few samples for an interval of the level")
+        found.append(
+            "too few samples for an interval of the level"
+            if len(b.recording.t_s) < FEW_SAMPLES
+            else "every reading is the same and the converter's step is not told, so the level has no interval"
+        )
     if b.unsettled and len(b.recording.t_s) > 1:
         found.append("no stretch of a second or more in which the level had settled")
     mean, flow = b.level.mean_pa, b.flow_level_pa
