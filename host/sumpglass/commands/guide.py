@@ -16,6 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     add = parser.add_argument
     add("test", nargs="?", metavar="TEST", help="one of the tests; without it they are listed")
+    add("--list", action="store_true", help="list the tests with what each is for")
     add("--show", action="store_true", help="say what the test is for, its set-up, cautions and steps, and stop there")
     add("--recording", metavar="FILE", help="judge a marked recording instead: seal-hunt (`cap NAME`, `uncap NAME`)")
     add(
@@ -37,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.report.guide_text import list_fields, list_text, test_fields, test_text
     from sumpglass.workflows.guide import all_tests, find_test
 
-    if options.test is None:
+    if options.test is None or options.list:
         tests = list(all_tests().values())
         if options.json:
             print_json("guide-tests", list_fields(tests))
