@@ -20,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--cylinders", type=_cylinders, metavar="N", help="four-stroke engine of N cylinders, 1 to 8: rpm needs it")
     add("--zero-pa", type=number, metavar="X", help="what the rig reads open to the room; it is subtracted")
     add("--range-pa", type=positive, metavar="R", help="the sensor measures from -R to +R")
+    add("--calibration", metavar="BOOK#N", help="read under this calibration of a casebook; BOOK alone: its latest")
     add("--json", action="store_true", help="one JSON object on standard output")
     add("--plot", metavar="OUT.svg", help="draw trace, stretches, happenings and spectrum")
     add("--strict", action="store_true", help="exit 1 if there is pressure, a loss that stayed, or a rig fault")
@@ -30,7 +31,12 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.workflows.assess import assess_recording
     from sumpglass.workflows.load_recording import load_recording
 
-    recording = load_recording(options.file)
+    if options.calibration is not None:
+        from sumpglass.workflows.rig_calibrate import load_calibrated
+
+        recording = load_calibrated(options.file, options.calibration)
+    else:
+        recording = load_recording(options.file)
     assessment = assess_recording(recording, options.cylinders, options.zero_pa, options.range_pa)
     if options.plot:
         from sumpglass.workflows.assess_plot import write_plot

@@ -14,6 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("output", metavar="OUT", help="its ending says the kind: .csv .parquet .casebook .capture")
     parser.add_argument("--overwrite", action="store_true", help="replace OUT if it is there")
     parser.add_argument("--channel", type=int, metavar="N", help="the board's channel; default: the first pressure")
+    parser.add_argument("--calibration", metavar="BOOK#N", help="read IN under this calibration, into .csv or .parquet")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -22,7 +23,8 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.report.as_json import print_json
     from sumpglass.workflows.convert import convert
 
-    done = convert(options.input, options.output, overwrite=options.overwrite, channel=options.channel)
+    more = {"channel": options.channel, "calibration": options.calibration}
+    done = convert(options.input, options.output, overwrite=options.overwrite, **more)
     if options.json:
         fields = {"path": done.path, "kind": done.kind, "samples": done.samples, "marks": done.marks}
         print_json("convert", {**fields, "warnings": list(done.warnings)})

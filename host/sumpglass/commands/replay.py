@@ -23,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cylinders", type=int, metavar="N", help="for engine speed, four-stroke")
     parser.add_argument("--zero-pa", type=float, metavar="X", help="what the rig reads open to the room")
     parser.add_argument("--range-pa", type=float, metavar="R", help="the sensor reads from -R to +R")
+    parser.add_argument("--calibration", metavar="BOOK#N", help="read under this calibration of a casebook")
     parser.add_argument("--picture", metavar="FILE.svg", help="write the screen at --at as a picture instead")
     parser.add_argument("--size", default="120x40", metavar="COLSxROWS", help="size of that picture")
     add_look(parser)
@@ -43,6 +44,7 @@ def run(options: argparse.Namespace) -> int:
     check(options)
     size = picture_size(options.size)
     facts = {"cylinders": options.cylinders, "zero_pa": options.zero_pa, "range_pa": options.range_pa}
+    facts["calibration"] = options.calibration
     if options.picture:
         from sumpglass.tui.take_picture import take_picture
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,6 +18,8 @@ from sumpglass.store.whole_file import whole_file
 from sumpglass.workflows.load_recording import kind_of_file, load_recording, split_spec
 from sumpglass.workflows.record import CAPTURE_ENDINGS, CASEBOOK_ENDINGS
 
+Loader = Callable[[], Recording]
+
 
 @dataclass(frozen=True)
 class Converted:
@@ -29,9 +32,13 @@ class Converted:
     warnings: tuple[str, ...] = ()
 
 
-def convert(spec: str, out: str, *, overwrite: bool = False, channel: int | None = None) -> Converted:
+def convert(
+    spec: str, out: str, *, overwrite: bool = False, channel: int | None = None, calibration: str | None = None
+) -> Converted:
     """Turn the recording `spec` (`FILE` or `FILE#RECORDING`) into `out`, whose ending says the kind.
 
+    `calibration` (`BOOK` or `BOOK#NUMBER`) reads it under one of a casebook, into CSV or Parquet alone: a casebook and
+    a raw capture keep what the board sent.
     A casebook that is there gets one more recording; any other file that is there is refused unless `overwrite`.
     Raises InputError, DiskError; a file that could not be finished is not left behind.
     """
@@ -48,29 +55,35 @@ def convert(spec: str, out: str, *, overwrite: bool = False, channel: int | None
             raise InputError(f"{out}: is the file that is to be converted, expected another name")
         if ending not in CASEBOOK_ENDINGS and not overwrite:
             raise InputError(f"{out}: is there already, expected a new name, or --overwrite")
-    return kinds[ending](spec, out, channel)
+    if calibration is None:
+        return kinds[ending](spec, out, lambda: load_recording(spec, channel=channel))
+    if ending not in (".csv", ".parquet"):
+        raise InputError(f"{out}: keeps what the board sent, expected .csv or .parquet under a calibration")
+    from sumpglass.workflows.rig_calibrate import load_calibrated
+
+    return kinds[ending](spec, out, lambda: load_calibrated(spec, calibration, channel=channel))
 
 
-def _to_csv(spec: str, out: str, channel: int | None) -> Converted:
-    recording = load_recording(spec, channel=channel)
+def _to_csv(spec: str, out: str, load: Loader) -> Converted:
+    recording = load()
     with whole_file(out, "w") as file:
         warnings = write_csv(recording, file)
     return Converted(out, "csv", len(recording.t_s), len(recording.marks), (*recording.warnings, *warnings))
 
 
-def _to_parquet(spec: str, out: str, channel: int | None) -> Converted:
+def _to_parquet(spec: str, out: str, load: Loader) -> Converted:
     try:
         from sumpglass.store.parquet_writer import write_parquet
     except ImportError:
         raise InputError(f"{out}: Parquet needs pyarrow: install it with `pip install 'sumpglass[table]'`") from None
-    recording = load_recording(spec, channel=channel)
+    recording = load()
     with whole_file(out, "wb") as file:
         write_parquet(recording, file)
     return Converted(out, "parquet", len(recording.t_s), len(recording.marks), recording.warnings)
 
 
-def _to_casebook(spec: str, out: str, channel: int | None) -> Converted:
-    recording = load_recording(spec, channel=channel)
+def _to_casebook(spec: str, out: str, load: Loader) -> Converted:
+    recording = load()
     path, which = split_spec(spec)
     kind = kind_of_file(path)
     with Casebook.create(out) as book:
@@ -127,8 +140,8 @@ def _copy_samples(recording: Recording, book: Casebook) -> None:
     book.end_recording(number)
 
 
-def _to_capture(spec: str, out: str, channel: int | None) -> Converted:
-    recording = load_recording(spec, channel=channel)
+def _to_capture(spec: str, out: str, load: Loader) -> Converted:
+    recording = load()
     path, which = split_spec(spec)
     kind = kind_of_file(path)
     warnings = list(recording.warnings)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -105,10 +105,14 @@ def find_calibration(spec: str) -> tuple[int, Calibration]:
     raise InputError(f"{path}: found no calibration {which!a}, expected one of {numbers}")
 
 
-def load_calibrated(spec: str, calibration: str) -> Recording:
+def load_calibrated(spec: str, calibration: str, *, channel: int | None = None) -> Recording:
     """A recording of any kind, read under a calibration from a casebook; the recording's file stays as it is."""
-    _, chosen = find_calibration(calibration)
-    return apply_calibration(load_recording(spec), chosen)
+    number, chosen = find_calibration(calibration)
+    recording = apply_calibration(load_recording(spec, channel=channel), chosen)
+    named = f"the calibration is number {number} of {os.path.basename(split_spec(calibration)[0])}"
+    if chosen.rig:
+        named += f", taken with rig {chosen.rig}"
+    return replace(recording, warnings=(*recording.warnings, named))
 
 
 def reread(spec: str, calibration: str, out: str) -> Recording:

@@ -85,9 +85,16 @@ def open_virtual(scenario: Any = None, seed: int = 0, speed: float = 1.0, **opti
         raise
 
 
-def open_replay(spec: str, speed: float = 1.0) -> ReplaySource:
-    """A recording as a source. Raises InputError for anything that `load_recording` would refuse."""
+def open_replay(spec: str, speed: float = 1.0, calibration: str | None = None) -> ReplaySource:
+    """A recording as a source; under a calibration its readings alone, without its frames.
+
+    Raises InputError for anything that `load_recording` would refuse.
+    """
     path, which = split_spec(spec)
+    if calibration is not None:
+        from sumpglass.workflows.rig_calibrate import load_calibrated
+
+        return _replay_readings(load_calibrated(spec, calibration), path, speed)
     kind = kind_of_file(path)
     if kind == "casebook":
         return _replay_casebook(path, which, speed)

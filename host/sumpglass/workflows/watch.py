@@ -211,13 +211,14 @@ def _trace(path: Path) -> DemoTrace | None:
 
 
 def replay(spec: str, speed: float = 1.0, **more: Any) -> Session:
-    """A recording as it was shown live. `more`: `cylinders`, `zero_pa`, `range_pa`, `at_s`. Raises InputError.
+    """A recording as it was shown live. `more`: `cylinders`, `zero_pa`, `range_pa`, `at_s`,
+    `calibration` (`BOOK` or `BOOK#NUMBER`, told in the subject). Raises InputError.
 
     What a TOML file of the same name tells of a capture (its title, the engine's cylinders) is taken where nobody says.
     """
     from sumpglass.workflows.sources import open_replay
 
-    source = open_replay(spec, speed)
+    source = open_replay(spec, speed, more.get("calibration"))
     facts = source.facts
     range_pa, zero_pa = more.get("range_pa"), more.get("zero_pa")
     if range_pa is not None and facts.sensor is not None:
@@ -228,6 +229,8 @@ def replay(spec: str, speed: float = 1.0, **more: Any) -> Session:
     cylinders, subject = more.get("cylinders"), facts.subject or Path(spec).name
     if told is not None and os.path.exists(spec) and os.path.samefile(told.path, spec):
         cylinders, subject = cylinders if cylinders is not None else told.cylinders, told.title
+    if more.get("calibration"):
+        subject += f" (under calibration {Path(more['calibration']).name})"
     session = Session(source, cylinders=cylinders, zero=zero, subject=subject)
     if more.get("at_s"):
         session.seek(more["at_s"])

@@ -19,9 +19,11 @@ from sumpglass.records import Recording
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows import rig_calibrate as work
 from sumpglass.workflows import rig_check
+from sumpglass.workflows.convert import convert
 from sumpglass.workflows.load_recording import load_recording
 from sumpglass.workflows.rig_settings import change_settings, changed, read_settings, write_settings
 from sumpglass.workflows.rig_talk import RigTalk
+from sumpglass.workflows.watch import replay
 
 ROOT = Path(__file__).parents[3]
 SUMPGLASS = str(Path(sys.executable).with_name("sumpglass"))
@@ -192,6 +194,20 @@ def test_calibration_live_kept_and_applied(bench, tmp_path):
     assert old.read_bytes() == kept
     again = load_recording(str(tmp_path / "new.csv"))
     assert float(again.pressure_pa.mean()) == pytest.approx((1066 - 25) / 1.04, abs=4.0)
+    told = subprocess.run(
+        [SUMPGLASS, "assess", str(old), "--calibration", f"{book}#{first}", "--json"], capture_output=True, text=True
+    )
+    assessment = checked("assessment", told.stdout)
+    assert assessment["level"]["mean_pa"] == pytest.approx((1066 - 25) / 1.04, abs=4.0)
+    assert any(f"number {first} of" in words for words in assessment["warnings"])
+    same = convert(str(old), str(tmp_path / "same.csv"), calibration=f"{book}#{first}")
+    assert load_recording(same.path).pressure_pa == pytest.approx(again.pressure_pa)
+    with pytest.raises(InputError, match="keeps what the board sent"):
+        convert(str(old), str(tmp_path / "same.casebook"), calibration=book)
+    session = replay(str(old), calibration=f"{book}#{first}", at_s=2.9)
+    assert "under calibration" in session.subject
+    assert session.source.facts.sensor.gain_relative_u95 < 0.02
+    session.close()
     refused = run("reread", str(old), "--calibration", book, "--out", str(tmp_path / "new.csv"))
     assert (refused.returncode, "there already" in refused.stderr) == (2, True)
 
