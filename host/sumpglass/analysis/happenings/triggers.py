@@ -2,7 +2,7 @@
 
 A loss is flagged when the fast level has passed half of the settled one by `SIGMAS` of its own quiet spread, and the
 settled level itself stands at least `LEAST_SIGMAS` off zero: a quiet rig then passes by chance only where a Gaussian
-mean strays by LEAST_SIGMAS/2 + SIGMAS = 5.5 spreads, 2e-8 a window, or below once in 100 hours with four windows a
+mean strays by LEAST_SIGMAS/2 + SIGMAS = 6 spreads, 1e-9 a window, or below once in 100 hours with four windows a
 second. Real spreads are not Gaussian and are themselves estimated; the rate is therefore checked by simulation.
 """
 
@@ -16,12 +16,12 @@ from sumpglass.analysis.happenings.tracks import FALL_S, PULSE_S, SETTLED_S, Tra
 from sumpglass.records import FloatArray
 
 SIGMAS = 2.0
-LEAST_SIGMAS = 7.0
+LEAST_SIGMAS = 8.0
 SIGN_SIGMAS = 4.0
-LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.0, 25.0
+LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.5, 25.0
 """A sensor that drifts to and fro is no vacuum and no pressure; capped, since a level that settles moves too."""
-LEAST_PA = 15.0
-"""A vacuum of less than one and a half millimetres of water is no vacuum to lose (common practice, no source)."""
+LEAST_PA = 20.0
+"""A vacuum of less than two millimetres of water is no vacuum to lose (common practice, no source)."""
 DROP_SHARE = 0.6
 """Pulses may be gone when the energy, noise included, is below this part of what it was; the evidence then decides."""
 DROP_FLOOR_PA2 = 0.25
