@@ -194,6 +194,21 @@ def test_resize_in_a_terminal(recording, tmp_path):
         terminal.wait_for("pulses(.|\n)*last minute")
 
 
+def test_a_terminal_that_is_closed_takes_the_program_with_it(recording, tmp_path):
+    words = [*PROGRAM, "replay", str(recording), "--speed", "64"]
+    for _ in range(3):
+        with Terminal(words, (120, 40), tmp_path) as terminal:
+            terminal.wait_for("REPLAY 64x(.|\n)*space pause")
+            shown = ["tmux", "-L", terminal.socket, "list-panes", "-F", "#{pane_pid}"]
+            shell = subprocess.run(shown, capture_output=True, text=True, check=True).stdout.strip()
+            found = subprocess.run(["pgrep", "-P", shell], capture_output=True, text=True, check=True).stdout
+            program = int(found.split()[0])
+        until = time.monotonic() + 10.0
+        while time.monotonic() < until and os.path.exists(f"/proc/{program}"):
+            time.sleep(0.1)
+        assert not os.path.exists(f"/proc/{program}")
+
+
 def test_no_colour_in_a_terminal(recording, tmp_path):
     words = ["env", "NO_COLOR=1", *PROGRAM, "replay", str(recording), "--speed", "8"]
     with Terminal(words, (80, 24), tmp_path) as terminal:

@@ -36,6 +36,7 @@ import asyncio
 import contextlib
 import os
 import signal
+import threading
 import time
 import traceback
 from collections.abc import Callable
@@ -71,6 +72,9 @@ if TYPE_CHECKING:
     from sumpglass.workflows.watch_request import WatchRequest
 
 __all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
+
+GONE_S = 3.0
+"""How long the screen may take to close once its terminal is gone; everything recorded is on the disk before."""
 
 Listener = Callable[[list[LiveEvent]], None]
 
@@ -180,7 +184,7 @@ class SumpglassApp(LookApp):
             if number is not None:
                 # A terminal that was closed, a lost remote line: the recording is ended properly all the same.
                 with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
-                    asyncio.get_running_loop().add_signal_handler(number, self.action_leave_now)
+                    asyncio.get_running_loop().add_signal_handler(number, self._leave_for_certain, number)
         if self._started:
             # The feed loads and opens much: the first paint goes before it.
             self.call_after_refresh(self._pump.start)
@@ -281,6 +285,15 @@ class SumpglassApp(LookApp):
     def action_leave_now(self) -> None:
         """Stop the feed, keep what was recorded, leave."""
         self.end_feed()
+        self.exit(self._pump.error)
+
+    def _leave_for_certain(self, number: int) -> None:
+        """End the recording properly, then leave even where the screen cannot: a terminal that is gone takes the
+        thread that draws with it, and the library then waits for that thread without end."""
+        self.end_feed()
+        last_way = threading.Timer(GONE_S, os._exit, (128 + number,))
+        last_way.daemon = True
+        last_way.start()
         self.exit(self._pump.error)
 
     def end_feed(self) -> None:
