@@ -167,7 +167,7 @@ def read(make: Callable[[Generator], Made], seed: int, number: int, zero_known: 
     offset = float(rng.normal(0, ZERO_SPREAD_PA))
     recording = Recording(t, p + offset, rate_hz=float(1 / np.median(np.diff(t))))
     # A zero that somebody read off is the mean of some five seconds of the same rig's noise.
-    noise = float(np.std(np.diff(p, 3))) / np.sqrt(20.0)
+    noise = float(np.median(np.abs(np.diff(p, 3)))) / 0.6745 / np.sqrt(20.0)
     read_off = offset + float(rng.normal(0, noise / np.sqrt(max(1.0, 5.0 / np.median(np.diff(t))))))
     told = assess_recording(recording, zero_pa=read_off if zero_known else None).level
     return (told.mean_pa or 0.0) - true, np.inf if told.u95_pa is None else told.u95_pa
@@ -178,7 +178,7 @@ def main() -> int:
     parser.add_argument("--short", action="store_true")
     parser.add_argument("--seed", type=int, default=7301)
     options = parser.parse_args()
-    count = 40 if options.short else 200
+    count = 20 if options.short else 200
     print(f"{count} recordings a kind with the zero known, as many without\n")
     print(f"{'kind':14s} {'zero known':>11s} {'width':>6s} {'not known':>11s} {'width':>6s}")
     held_all = total = 0
