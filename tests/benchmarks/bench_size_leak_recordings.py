@@ -247,7 +247,7 @@ class Tally:
         draw_error = draw_held = None
         if draw is not None:
             draw_error = size.net_draw_lpm / draw - 1
-            draw_held = size.net_draw_lo95 <= draw <= (size.net_draw_hi95 or math.inf)
+            draw_held = size.net_draw_at_cd_lo95 <= draw <= (size.net_draw_at_cd_hi95 or math.inf)
         self.rows.append((error, held, width, draw_error, draw_held, size.bent))
         if self.verbose and (not held or abs(error) > 0.1):
             print(f"  {seed}: {told}")

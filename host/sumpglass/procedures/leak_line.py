@@ -1,4 +1,4 @@
-"""The straight line in 1/sqrt(dp) against the known opening: the textbook way, kept as a check beside `leak_fit`.
+"""The straight line in 1/sqrt(dp) against the known opening: the textbook way, kept as a check beside `leak_answer`.
 
 1/sqrt(dp_k) = b (A + A_k) with b = Cd sqrt(2 rho)/m for incompressible flow and a steady draw m: intercept over slope
 is the leak. Its interval is Fieller's, since the ratio is skewed.

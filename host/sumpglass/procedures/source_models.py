@@ -5,9 +5,9 @@
 - choked: the suction goes with the absolute pressure in the crankcase, the blow-by does not. The nuisance is suction
   over net draw at zero gauge: 1 with no blow-by, 1.25 when a fifth of the suction carries blow-by.
 - finite: the draw ends at some depth of vacuum: a restriction that does not choke, without blow-by or with a fourth of
-  the net draw of it, and a draw that falls (or, with a sprung valve, rises) in proportion to the vacuum, which is what
-  much blow-by comes to. The nuisance is the deepest reading over the depth at which the draw ends. More families would
-  leave the leak undetermined: these span what a linear and an unchoked source can do.
+  the net draw of it, and a draw that falls in proportion to the vacuum, which is what much blow-by comes to. The
+  nuisance is the deepest reading over the depth at which the draw ends.
+- rising: a sprung valve that opens, in proportion, as the vacuum deepens. The nuisance is negative.
 """
 
 from __future__ import annotations
@@ -22,21 +22,31 @@ from sumpglass.records import FloatArray
 
 @dataclass(frozen=True)
 class SourceModel:
-    """A family with one nuisance parameter. `values` is its grid; `prior` is (mean, standard deviation) or None."""
+    """A family with one nuisance parameter. `values` is its first grid; `prior` is (mean, standard deviation), or None
+    for one that is even over the family's range; `weight` is the family's prior chance."""
 
     name: str
     values: tuple[float, ...]
     share: Callable[[FloatArray, float, float, float], FloatArray]
     prior: tuple[float, float] | None = None
+    weight: float = 1.0
+    range: tuple[float, float] = (0.0, 1.0)
 
     def between(self, low: float, high: float, count: int) -> tuple[float, ...]:
         """`count` values of the nuisance from low to high, closer together where the draw is about to end."""
         ends = -np.log(1.0 - np.array([low, high]))
         return tuple(float(v) for v in 1.0 - np.exp(-np.linspace(ends[0], ends[1], count)))
 
-    def penalty(self, nuisance: float) -> float:
-        """Deviance that the prior adds."""
-        return 0.0 if self.prior is None else ((nuisance - self.prior[0]) / self.prior[1]) ** 2
+    def chances(self, values: FloatArray) -> FloatArray:
+        """Prior chance of each of these rising values of the nuisance: density times what each stands for."""
+        if len(values) == 1:
+            return np.ones(1)
+        width = np.gradient(values)
+        width[0], width[-1] = 0.5 * (values[1] - values[0]), 0.5 * (values[-1] - values[-2])
+        if self.prior is None:
+            return width / (self.range[1] - self.range[0])
+        density = np.exp(-0.5 * ((values - self.prior[0]) / self.prior[1]) ** 2)
+        return density * width / float(density @ width)
 
 
 def _choked(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
@@ -62,9 +72,11 @@ def _with_blow_by(blow_by: float) -> Callable[[FloatArray, float, float, float],
 CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _choked, (1.1, 0.55))
 """The prior: blow-by takes a tenth of the suction, give or take (common practice, no source). It is wide enough for a
 draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
-_FALLING = (0.05, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.955, 0.98, 0.992)
-_RISING = (-0.5, -0.3, -0.15, -0.06)
-FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _with_blow_by(0.0))
-FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _with_blow_by(0.25))
-FINITE_LINEAR = SourceModel("finite_linear", _RISING + _FALLING, _linear)
-BENT_MODELS = (FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR)
+_FALLING = (0.02, 0.08, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.955, 0.98, 0.992)
+_RISING = (-0.6, -0.4, -0.25, -0.12, -0.04)
+FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _with_blow_by(0.0), weight=0.37)
+FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _with_blow_by(0.25), weight=0.33)
+FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.27)
+RISING = SourceModel("rising", _RISING, _linear, weight=0.03, range=(-0.7, 0.0))
+BENT_MODELS = (FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR, RISING)
+"""They span what an unchoked, a linear and a sprung source can do. A family's chance is among the bent ones."""

@@ -21,14 +21,14 @@ def leak_size_fields(result: LeakSize, readings: Sequence[Reading], warnings: Se
         "net_draw_lpm": result.net_draw_lpm,
         "net_draw_lo95": result.net_draw_lo95,
         "net_draw_hi95": result.net_draw_hi95,
-        "net_draw_with_cd_lo95": result.net_draw_with_cd_lo95,
-        "net_draw_with_cd_hi95": result.net_draw_with_cd_hi95,
+        "net_draw_at_cd_lo95": result.net_draw_at_cd_lo95,
+        "net_draw_at_cd_hi95": result.net_draw_at_cd_hi95,
         "fit": {
             "points": result.points,
             "chi2": result.chi2,
             "p_value": result.p_value,
             "bent": result.bent,
-            "bend_p_value": result.bend_p_value,
+            "bend_chance": result.bend_chance,
             "source": result.source,
             "source_ends_at_pa": result.source_ends_at_pa,
         },
@@ -95,9 +95,9 @@ def _draw_line(result: LeakSize) -> str:
         f"Net draw: {result.net_draw_lpm:.{digits}f} L/min "
         f"({result.net_draw_lo95:.{digits}f} to {result.net_draw_hi95:.{digits}f})"
     )
-    if result.net_draw_with_cd_lo95 is not None and result.net_draw_with_cd_hi95 is not None:
+    if result.net_draw_at_cd_lo95 is not None and result.net_draw_at_cd_hi95 is not None:
         text += (
-            f"; counting what is not known of drilled openings {result.net_draw_with_cd_lo95:.{digits}f} "
-            f"to {result.net_draw_with_cd_hi95:.{digits}f}"
+            f"; if the openings' discharge coefficient were known, {result.net_draw_at_cd_lo95:.{digits}f} "
+            f"to {result.net_draw_at_cd_hi95:.{digits}f}"
         )
     return text + "."

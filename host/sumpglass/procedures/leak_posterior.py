@@ -1,0 +1,212 @@
+"""What the readings say of the leak and the draw, over all families of sources together.
+
+Given a source, the readings are a straight-line problem in leak and draw with a single best place; so each source (a
+family with one value of its nuisance) gets leak areas of its own around its best, the draw is integrated out by
+Laplace's approximation, and the sources are mixed by prior chance and likelihood. Intervals are quantiles of that
+mixture: where the readings cannot tell a bent source from a straight one, both count (model averaging: Hoeting and
+others, Statistical Science 14 (1999) 382).
+
+Prior of the leak: even in its bore up to the largest opening, beyond that even in 1/area, as a slope that cannot be
+told from zero is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, Fitted, LeakProblem, SourceRows
+from sumpglass.procedures.source_models import SourceModel
+from sumpglass.records import FloatArray
+
+_NODES = np.concatenate([np.linspace(-4.5, -2.0, 8, endpoint=False), np.linspace(-2.0, 2.0, 19)])
+_NODES = np.concatenate([_NODES, -_NODES[7::-1]])
+_TAIL = 7
+_REACH = 25.0
+"""Deviance above the least at which a source no longer counts."""
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Sources fitted, each with its own areas (r, a): `best_mm2` and `least` deviance of each (r,)."""
+
+    rows: tuple[tuple[SourceModel, float], ...]
+    best_mm2: FloatArray
+    least: FloatArray
+    fitted: Fitted
+
+    def of(self, names: Sequence[str]) -> list[int]:
+        """Indices of the rows of these families."""
+        return [i for i, (model, _) in enumerate(self.rows) if model.name in names]
+
+
+def fit_sources(problem: LeakProblem, models: Sequence[SourceModel]) -> Sources:
+    """Fit every family over its nuisance, close together wherever the readings allow it."""
+    grids = [(model, np.array(model.values)) for model in models]
+    start = np.geomspace(0.02, 900.0, 45)
+    best: FloatArray | None = None
+    found: list[tuple[SourceModel, FloatArray, FloatArray]] = []
+    for count in (14, 14, 36):
+        rows = [(model, float(v)) for model, values in grids for v in values]
+        source = SourceRows(problem, rows)
+        areas, least = _best_areas(source, start, best)
+        found, at = [], 0
+        for model, values in grids:
+            found.append((model, values, np.column_stack([areas, least])[at : at + len(values)]))
+            at += len(values)
+        if count == 36 or all(m.prior is not None or len(m.values) == 1 for m, _ in grids):
+            break
+        grids, best = _narrowed(found, float(least.min()), len(problem.readings), count)
+    keep = [i for i in range(len(rows)) if least[i] <= least.min() + _REACH or rows[i][0].prior is not None]
+    source = SourceRows(problem, [rows[i] for i in keep]) if len(keep) < len(rows) else source
+    nodes = _nodes(source, areas[keep])
+    return Sources(tuple(rows[i] for i in keep), areas[keep], least[keep], source.fit(nodes))
+
+
+def _best_areas(source: SourceRows, start: FloatArray, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    """Best area and least deviance of each row: looked for in ever closer steps."""
+    count = len(source.rows)
+    if guess is None:
+        areas = np.tile(start, (count, 1))
+        ratio = start[1] / start[0]
+    else:
+        ratio = 1.25
+        areas = guess[:, None] * ratio ** np.arange(-6, 7)
+    for _ in range(4):
+        deviance = source.fit(areas).deviance
+        k = np.argmin(deviance, axis=1)
+        at = np.arange(count)
+        middle, least = areas[at, k], deviance[at, k]
+        # A best at the end of what was looked at is gone after with steps as wide.
+        edge = bool(np.any(((k == 0) | (k == areas.shape[1] - 1)) & (middle > SMALLEST_MM2) & (middle < LARGEST_MM2)))
+        steps = np.linspace(-1.0, 1.0, 9) * (4.0 if edge else 1.0)
+        areas = np.clip(middle[:, None] * ratio**steps, SMALLEST_MM2, LARGEST_MM2)
+        ratio = ratio if edge else ratio**0.25
+    return middle, least
+
+
+def _narrowed(
+    found: Sequence[tuple[SourceModel, FloatArray, FloatArray]], least: float, readings: int, count: int
+) -> tuple[list[tuple[SourceModel, FloatArray]], FloatArray]:
+    # A coarse grid may miss the valley: what counts as near it is wide as long as nothing fits.
+    margin = 2.0 * CHI2_95 + 6.0 + 0.5 * max(0.0, least - 3.0 * readings)
+    grids, guesses = [], []
+    for model, values, results in found:
+        areas, deviance = results.T
+        if model.prior is not None or len(values) == 1:
+            grids.append((model, values))
+            guesses.append(areas)
+            continue
+        near = np.flatnonzero(deviance <= max(least + margin, float(deviance.min())))
+        low = values[max(int(near[0]) - 1, 0)]
+        last = int(near[-1]) + 1
+        high = values[last] if last < len(values) else 1.0 - 0.3 * (1.0 - values[-1])
+        if model.range[1] <= 0.0:
+            high = min(high, -0.005)
+        closer = np.array(model.between(float(low), float(high), count))
+        grids.append((model, closer))
+        guesses.append(np.exp(np.interp(closer, values, np.log(areas))))
+    return grids, np.concatenate(guesses)
+
+
+def _nodes(source: SourceRows, best_mm2: FloatArray) -> FloatArray:
+    """Areas (r, a) around the best of each row, by how closely its readings fix it, with tails to the ends."""
+    p = source.problem
+    fitted = source.fit(best_mm2[:, None])
+    vacuum, slope = source.modelled_pa(fitted.log_draw, fitted.area_mm2)
+    share = fitted.area_mm2[..., None] / (fitted.area_mm2[..., None] + p.known_mm2)
+    _, by_draw = p.residuals(vacuum, slope)
+    _, by_area = p.residuals(vacuum, -slope * share)
+    mm = np.sum(by_draw**2, axis=-1)[:, 0]
+    am = np.sum(by_draw * by_area, axis=-1)[:, 0]
+    aa = np.sum(by_area**2, axis=-1)[:, 0]
+    sd = 1.0 / np.sqrt(np.maximum(aa - am**2 / np.maximum(mm, 1e-12), 1e-6))
+    sd = np.clip(sd, 1e-4, 0.7)
+    log_area = np.log(best_mm2)[:, None] + sd[:, None] * _NODES
+    low, high = np.log(SMALLEST_MM2), np.log(LARGEST_MM2)
+    # Towards none a leak is seen by its area, not its logarithm: the lower tail reaches all the way.
+    steps = np.linspace(0.0, 1.0, _TAIL, endpoint=False)
+    down = low + (np.maximum(log_area[:, :1], low + 0.1) - low) * np.sqrt(steps)
+    up = high - (high - np.minimum(log_area[:, -1:], high - 0.1)) * steps[::-1]
+    return np.exp(np.sort(np.clip(np.hstack([down, log_area, up]), low, high), axis=1))
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Leak areas and draws with the weight of each (n,), summing to 1; rising areas. The draw of a node is spread
+    log-normally by `draw_sd`. `straight` is the chance that the source is choked."""
+
+    area_mm2: FloatArray
+    weight: FloatArray
+    log_draw: FloatArray
+    draw_sd: FloatArray
+    straight: float
+    log_evidence: dict[str, float]
+
+    def area_quantiles(self, chances: Sequence[float]) -> list[float]:
+        """Areas below which the leak lies with these chances."""
+        reached = np.cumsum(self.weight) - 0.5 * self.weight
+        return [float(np.exp(np.interp(c, reached, np.log(self.area_mm2)))) for c in chances]
+
+    def draw_quantiles(self, chances: Sequence[float]) -> list[float]:
+        """Draws, kg/s, below which the draw lies with these chances."""
+        from scipy.special import ndtr
+
+        keep = self.weight > 1e-6 * self.weight.max()
+        weight, middle, sd = self.weight[keep] / self.weight[keep].sum(), self.log_draw[keep], self.draw_sd[keep]
+        grid = np.unique(
+            np.concatenate([np.quantile(middle, np.linspace(0.0, 1.0, 120)), middle.min() - 4 * sd.max() * _ROUND])
+        )
+        reached = ndtr((grid[:, None] - middle) / sd) @ weight
+        return [float(np.exp(np.interp(c, reached, grid))) for c in chances]
+
+
+_ROUND = np.linspace(0.0, 1.0, 5)
+
+
+def mixture_of(
+    problem: LeakProblem,
+    sources: Sources,
+    chances: dict[str, float],
+    log_likelihood: Callable[[FloatArray], FloatArray],
+) -> Mixture:
+    """Mix sources; `chances` are the prior chances of the families, `log_likelihood` that of a deviance."""
+    fitted = sources.fitted
+    log_area = np.log(fitted.area_mm2)
+    width = np.gradient(log_area, axis=1)
+    turn = max(float(problem.known_mm2.max()), 1.0)
+    # Even in the bore is area**-1/2 a unit of area, +1/2 a unit of its logarithm.
+    prior = 0.5 * log_area - 1.5 * np.log1p(fitted.area_mm2 / turn)
+    row = np.array([_row_chance(sources, i, chances) for i in range(len(sources.rows))])
+    log_weight = (
+        log_likelihood(fitted.deviance)
+        - 0.5 * np.log(fitted.draw_curvature)
+        + prior
+        + np.log(np.maximum(width, 1e-300))
+        + np.log(np.maximum(row, 1e-300))[:, None]
+    )
+    top = float(log_weight.max())
+    weight = np.exp(log_weight - top)
+    evidence: dict[str, float] = {}
+    for i, (model, _) in enumerate(sources.rows):
+        evidence[model.name] = evidence.get(model.name, 0.0) + float(weight[i].sum())
+    straight = sum(v for name, v in evidence.items() if name == "choked") / float(weight.sum())
+    order = np.argsort(fitted.area_mm2, axis=None)
+    flat = weight.reshape(-1)[order] / weight.sum()
+    return Mixture(
+        fitted.area_mm2.reshape(-1)[order],
+        flat,
+        fitted.log_draw.reshape(-1)[order],
+        1.0 / np.sqrt(fitted.draw_curvature.reshape(-1)[order]),
+        straight,
+        {k: float(np.log(max(v, 1e-300))) + top for k, v in evidence.items()},
+    )
+
+
+def _row_chance(sources: Sources, i: int, chances: dict[str, float]) -> float:
+    model = sources.rows[i][0]
+    mine = [k for k, (m, _) in enumerate(sources.rows) if m is model]
+    values = np.array([sources.rows[k][1] for k in mine])
+    return chances.get(model.name, 0.0) * float(model.chances(values)[mine.index(i)])

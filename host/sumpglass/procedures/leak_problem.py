@@ -1,0 +1,189 @@
+"""Readings with known openings made ready to fit: how much flux each asks for, and how far a model is from them.
+
+Balance at each reading: Cd (A + A_k) flux(dp_k) = m0 g(dp_k), A the leak in units of bore area, A_k the known opening,
+m0 the net draw at zero gauge pressure, g how the draw changes as the crankcase gets deeper (`source_models`). Under a
+choked suction g is almost 1, so that 1/sqrt(dp) is a straight line in A_k; under a finite source it bends.
+
+Likelihood of the readings in the vacuum itself (not in 1/sqrt(dp), where a small reading's error is skewed); a censored
+reading ("deeper than") counts as what it is. References: Bates and Watts, Nonlinear Regression Analysis and Its
+Applications (1988), chapter 6; Tobin, Econometrica 26 (1958) 24, for the censored likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sumpglass.procedures.openings import BORE_U95_MM, OPENING_CD, Reading, Room, mean_flux_kg_s_m2
+from sumpglass.procedures.source_models import SourceModel
+from sumpglass.records import FloatArray
+
+CHI2_95 = 3.841458820694124
+MM2 = 1e-6
+SMALLEST_MM2, LARGEST_MM2 = 1e-3, 3e3
+_TABLE = 500
+_STEPS = 900
+"""Points of a table of vacuum by the logarithm of demand."""
+
+
+class LeakProblem:
+    """Readings made ready to fit: flux tables, whitened residuals. `zero_u_pa` is shared by all readings."""
+
+    def __init__(
+        self,
+        readings: Sequence[Reading],
+        room: Room,
+        zero_u_pa: float = 0.0,
+        cd: float = OPENING_CD,
+        bore_u95_mm: float = BORE_U95_MM,
+    ) -> None:
+        self.room, self.cd, self.zero_u_pa = room, cd, zero_u_pa
+        self.exact = [r for r in readings if r.vacuum_pa is not None]
+        self.censored = [r for r in readings if r.vacuum_pa is None]
+        self.readings = [*self.exact, *self.censored]
+        self.known_mm2 = np.array([r.area_mm2 for r in self.readings])
+        self.vacuum_pa = np.array([r.vacuum_pa for r in self.exact], dtype=float)
+        self.u_pa = np.array([r.u_pa for r in self.exact], dtype=float)
+        self.limit_pa = np.array([r.deeper_than_pa for r in self.censored], dtype=float)
+        self.limit_u_pa = np.array([max(r.u_pa, 0.002 * abs(r.deeper_than_pa or 0.0), 0.5) for r in self.censored])
+        self.deepest_pa = float(max([*self.vacuum_pa, *self.limit_pa]))
+        self.bore_u_mm = bore_u95_mm / 1.96
+        self.tables = [self._flux_table(r) for r in self.readings]
+        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
+
+    def _flux_table(self, reading: Reading) -> tuple[FloatArray, FloatArray]:
+        swing = float(np.abs(reading.shape_pa).max())
+        most = min(0.85 * self.room.pressure_pa, 6.0 * self.deepest_pa + 2.0 * swing + 2000.0)
+        root = np.linspace(0.0, np.sqrt(most), _TABLE)
+        vacuum = root**2
+        return vacuum, mean_flux_kg_s_m2(vacuum, reading.shape_pa, self.room)
+
+    def _covariance(self, leak_mm2: float | None) -> FloatArray:
+        variance = self.u_pa**2
+        if leak_mm2 is not None:
+            # dp goes with (A + A_k)**-2 and A_k with the square of the bore.
+            n = len(self.exact)
+            bores = np.array([r.opening_mm for r in self.exact])
+            share = np.pi / 2.0 * bores * self.bore_u_mm / np.maximum(leak_mm2 + self.known_mm2[:n], 1e-9)
+            variance = variance + (2.0 * np.maximum(self.vacuum_pa, self.u_pa) * share) ** 2
+        return np.diag(variance) + self.zero_u_pa**2
+
+    def reading_u_pa(self, leak_mm2: float) -> FloatArray:
+        """Standard uncertainties of the readings that are not censored, with bores and zero, at about this leak."""
+        return np.sqrt(np.diag(self._covariance(leak_mm2)))
+
+    def count_bores(self, leak_mm2: float) -> None:
+        """Add to the covariance what uncertain bores do to the readings, at a leak of about this size."""
+        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(leak_mm2)))
+
+    def residuals(self, vacuum: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Standardised residuals (..., n) of modelled vacua, and their slopes; censored readings give root
+        deviances."""
+        n = len(self.exact)
+        r = (vacuum[..., :n] - self.vacuum_pa) @ self.whitener.T
+        j = slope[..., :n] @ self.whitener.T
+        if not self.censored:
+            return r, j
+        from scipy.special import log_ndtr
+
+        z = (vacuum[..., n:] - self.limit_pa) / self.limit_u_pa
+        log_p = log_ndtr(z)
+        root = np.sqrt(np.maximum(-2.0 * log_p, 1e-30))
+        hazard = np.exp(-0.5 * z**2 - log_p) / np.sqrt(2.0 * np.pi)
+        censored_slope = -hazard / np.maximum(root, 1e-12) * slope[..., n:] / self.limit_u_pa
+        return np.concatenate([r, root], axis=-1), np.concatenate([j, censored_slope], axis=-1)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Over rows (r,) of sources and their leak areas (r, a): least `deviance` over the draw, the logarithm of that
+    draw, and half the second derivative of the deviance by it."""
+
+    area_mm2: FloatArray
+    deviance: FloatArray
+    log_draw: FloatArray
+    draw_curvature: FloatArray
+
+
+class SourceRows:
+    """Sources, each a family with a value of its nuisance, with what vacuum each makes of a demand at each reading.
+
+    The demand is flux over the source's share, so that it equals m0/(Cd (A + A_k)).
+    """
+
+    def __init__(self, problem: LeakProblem, rows: Sequence[tuple[SourceModel, float]]) -> None:
+        self.problem, self.rows = problem, tuple(rows)
+        shape = (len(self.rows), len(problem.readings))
+        self.first, self.step = np.empty(shape), np.empty(shape)
+        self.log_vacuum = np.empty((*shape, _STEPS))
+        for i, (vacuum, flux) in enumerate(problem.tables):
+            log_flux = np.log(np.maximum(flux, 1e-12))
+            log_pa = np.log(np.maximum(vacuum, 1e-9))
+            for row, (model, nuisance) in enumerate(self.rows):
+                share = model.share(vacuum, nuisance, problem.deepest_pa, problem.room.pressure_pa)
+                keep = share > 1e-3
+                demand = log_flux[keep] - np.log(share[keep])
+                highest = np.maximum.accumulate(demand)
+                rising = np.concatenate([[True], np.diff(highest) > 1e-12])
+                demand, x = demand[rising], log_pa[keep][rising]
+                # Demands under a hundredth of a pascal's matter to nobody.
+                start = max(float(demand[0]), float(demand[-1]) - 16.0)
+                grid = np.linspace(start, float(demand[-1]), _STEPS)
+                self.first[row, i], self.step[row, i] = grid[0], grid[1] - grid[0]
+                self.log_vacuum[row, i] = np.interp(grid, demand, x)
+
+    def modelled_pa(self, log_draw: FloatArray, area_mm2: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Vacuum (r, a, n) that each reading should show, and its slope against ln m0."""
+        p = self.problem
+        wanted = log_draw[..., None] - np.log(p.cd * MM2 * (area_mm2[..., None] + p.known_mm2) + 1e-30)
+        place = np.clip((wanted - self.first[:, None, :]) / self.step[:, None, :], 0.0, _STEPS - 1.001)
+        whole = place.astype(np.intp)
+        part = place - whole
+        flat = self.log_vacuum.reshape(-1)
+        r, n = self.log_vacuum.shape[:2]
+        base = (np.arange(r)[:, None, None] * n + np.arange(n)) * _STEPS + whole
+        low = flat[base]
+        rise = flat[base + 1] - low
+        vacuum = np.exp(low + part * rise)
+        return vacuum, vacuum * rise / self.step[:, None, :]
+
+    def fit(self, area_mm2: FloatArray) -> Fitted:
+        """Least deviance over the draw for each row and each of its areas (r, a), by damped Gauss-Newton."""
+        log_draw = self._first_draws(area_mm2)
+        damping = np.zeros(area_mm2.shape)
+        best = np.full(area_mm2.shape, np.inf)
+        best_draw, best_curvature = log_draw.copy(), np.ones(area_mm2.shape)
+        for _ in range(16):
+            vacuum, slope = self.modelled_pa(log_draw, area_mm2)
+            r, j = self.problem.residuals(vacuum, slope)
+            deviance = np.einsum("...i,...i->...", r, r)
+            curvature = np.maximum(np.einsum("...i,...i->...", j, j), 1e-12)
+            better = deviance < best
+            best = np.where(better, deviance, best)
+            best_draw = np.where(better, log_draw, best_draw)
+            best_curvature = np.where(better, curvature, best_curvature)
+            damping = np.where(better, damping * 0.3, np.maximum(2.0 * damping, 1.0))
+            gradient = np.einsum("...i,...i->...", r, j)
+            step = np.where(better, -gradient / (curvature * (1.0 + damping)), 0.5 * (best_draw - log_draw))
+            log_draw = log_draw + np.clip(step, -0.5, 0.5)
+            # What the step would still gain; leaks that lie far outside any interval need not be exact.
+            if float(np.max(np.where(best < best.min() + 25.0, step**2 * curvature, 0.0))) < 1e-5:
+                break
+        return Fitted(area_mm2, best, best_draw, best_curvature)
+
+    def _first_draws(self, area_mm2: FloatArray) -> FloatArray:
+        """A weighted mean of the draws that the readings ask for one by one."""
+        p = self.problem
+        total, weights = np.zeros(area_mm2.shape), 0.0
+        for i in range(len(p.exact)):
+            table_pa, flux = p.tables[i]
+            x = max(float(p.vacuum_pa[i]), float(p.u_pa[i]), 0.1)
+            at = np.array([x])
+            share = np.array([m.share(at, v, p.deepest_pa, p.room.pressure_pa)[0] for m, v in self.rows])
+            demand = max(float(np.interp(x, table_pa, flux)), 1e-9) / np.maximum(share, 0.02)
+            weight = (2.0 * x / float(p.u_pa[i])) ** 2
+            total += weight * (np.log(p.cd * MM2 * (area_mm2 + p.known_mm2[i] + 1e-9)) + np.log(demand)[:, None])
+            weights += weight
+        return total / weights
