@@ -37,9 +37,12 @@ class App:
         if rig.settings["stream_at_boot"]:
             rig.start(0)
         for byte in early:
-            self._take(byte)
+            if self._take(byte) == REQUEST:
+                self._answer(rig.clock.now_us())
         while True:
-            self._read_requests()
+            # Answered here and not further down: what a request makes the board load and compile needs its stack.
+            if self._read_requests() == REQUEST:
+                self._answer(rig.clock.now_us())
             if rig.leaving:
                 rig.halt()
                 rig.sender.flush(500)
@@ -70,25 +73,26 @@ class App:
             group.run(rig.clock, sender, rig.configuration, quiet, rig.take)
 
     def _read_requests(self):
+        """Bytes from the host up to the end of a request or of what has come; REQUEST if one is whole."""
         console = self.board.console
         rig = self.rig
         if not console.wait(WAIT_STREAMING_MS if rig.sampling.groups else WAIT_IDLE_MS):
             if rig.reader.unfinished and ticks_diff(ticks_ms(), self._last_byte) > REQUEST_IDLE_MS:
                 rig.reader.idle()
-            return
+            return None
         for _ in range(64):
-            if self._take(console.read_byte()) or not console.wait(0):
-                return
+            got = self._take(console.read_byte())
+            if got or not console.wait(0):
+                return got
+        return None
 
     def _take(self, byte):
-        """One byte from the host; True when it was the last of something."""
+        """One byte from the host: NOTHING, REQUEST or PROMPT."""
         rig = self.rig
         got = rig.reader.take(byte)
         self._last_byte = ticks_ms()
         if got == PROMPT:
             rig.leave("prompt")
-        elif got == REQUEST:
-            self._answer(rig.clock.now_us())
         return got
 
     def _answer(self, received_us):
