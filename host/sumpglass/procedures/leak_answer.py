@@ -18,11 +18,12 @@ from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED, SourceModel
 from sumpglass.records import FloatArray
 
-CHOKED_CHANCE = 0.5
-"""Prior chance of a choked suction: nothing is known of the source beforehand."""
-BEND_GAIN = 1.0
-"""Deviance by which a bent source has to fit better before a line is called bent: where none does, only the prior
-speaks. With the chance above, 3 % of straight lines are called bent (tests/benchmarks/bench_procedures.py)."""
+CHOKED_CHANCE, CHOKED_CHANCE_RECORDED = 0.5, 0.8
+"""Prior chance of a choked suction. Where readings stand in a table nothing is known of the source; a recording has
+errors of its own kind (pulses, settling), which look like a bend more often than not."""
+BEND_GAIN, BEND_GAIN_RECORDED = 1.0, 6.634896601021213
+"""Deviance by which a bent source has to fit better before a line is called bent. In a table 3 % of straight lines are
+called bent then (tests/benchmarks/bench_procedures.py); in a recording it is the 1 % point of chi-square."""
 STATED_FREEDOM = 4.0
 """Where the readings' uncertainty is assumed and not stated, it counts as known to so many degrees of freedom."""
 
@@ -54,7 +55,9 @@ def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
     distinct = len({round(float(a), 6) for a in problem.known_mm2})
     tells_bends = distinct >= 3 and (uncertainty_stated or len(problem.exact) >= 4)
     models: tuple[SourceModel, ...] = (CHOKED, *BENT_MODELS) if tells_bends else (CHOKED,)
-    chances = {CHOKED.name: CHOKED_CHANCE} | {m.name: (1.0 - CHOKED_CHANCE) * m.weight for m in BENT_MODELS}
+    recorded = any(r.recorded for r in problem.readings)
+    choked, least_gain = (CHOKED_CHANCE_RECORDED, BEND_GAIN_RECORDED) if recorded else (CHOKED_CHANCE, BEND_GAIN)
+    chances = {CHOKED.name: choked} | {m.name: (1.0 - choked) * m.weight for m in BENT_MODELS}
     sources = fit_sources(problem, models)
     likelihood, scale = _likelihood(len(problem.exact), uncertainty_stated)
     mixture = mixture_of(problem, sources, chances, likelihood)
@@ -62,7 +65,7 @@ def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
     penalised = [float(sources.least[i]) + _penalty(*sources.rows[i]) for i in straight_rows]
     deviance = min(penalised)
     bend_gain = max(0.0, deviance - min(float(sources.least[i]) for i in bent_rows)) if bent_rows else 0.0
-    bent = mixture.straight < 0.5 and bend_gain > BEND_GAIN if tells_bends else None
+    bent = mixture.straight < 0.5 and bend_gain > least_gain if tells_bends else None
     chosen = bent_rows if bent else straight_rows
     best = chosen[int(np.argmin(penalised))] if not bent else min(chosen, key=lambda i: float(sources.least[i]))
     widened = math.sqrt(scale(float(sources.least[best])))

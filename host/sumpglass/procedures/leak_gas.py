@@ -24,7 +24,7 @@ def with_swing(readings: Sequence[Reading], room: Room) -> list[Reading]:
 
 
 def _swing_u(reading: Reading, room: Room) -> float:
-    if reading.vacuum_pa is None or len(reading.shape_pa) == 1 or reading.name.startswith("recorded"):
+    if reading.vacuum_pa is None or len(reading.shape_pa) == 1 or reading.recorded:
         return 0.0
     return swing_u_pa(reading.vacuum_pa, float(np.sqrt(np.mean(reading.shape_pa**2))), room)
 

@@ -61,6 +61,11 @@ class Reading:
         """Bore area of the known opening."""
         return math.pi / 4.0 * self.opening_mm**2
 
+    @property
+    def recorded(self) -> bool:
+        """True for one read off samples, with its pulses in their own shape; False for one typed into a table."""
+        return self.name.startswith("recorded")
+
 
 def flux_kg_s_m2(vacuum_pa: Floats, room: Room) -> FloatArray:
     """Mass flow per effective area into a crankcase at this vacuum: isentropic, choked where it chokes, odd in sign.
