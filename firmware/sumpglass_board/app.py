@@ -146,6 +146,7 @@ class App:
     def _look(self, now):
         """A few times a second: faults that begin or end are told at once; whom the sampling is for."""
         rig = self.rig
+        rig.sampling.revive(now)
         bits = 0
         for channel in rig.sampling.channels():
             bits = bits << 8 | channel.look_for_faults(now)
@@ -166,7 +167,10 @@ class App:
 def main(early=b""):
     """Called by `boot`: serve until the prompt is asked for. A button held at power-on asks at once."""
     board = Board()
-    board.open_button(load_settings()[0]["button"])
+    try:
+        board.open_button(load_settings()[0]["button"])
+    except (ValueError, TypeError):
+        pass  # no such pin here: the rig falls back to the defaults and says so
     if board.held_at_start():
         sys.stdout.write("sumpglass: the button is held, here is the prompt\n")
         return

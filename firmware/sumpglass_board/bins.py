@@ -84,7 +84,8 @@ class Bins:
         count = self._valid
         if count:
             mean = self._sum / count
-            spread = (self._squares - self._sum * mean) / count
+            # In whole numbers: a board's floats have 24 bits, too few for the difference of two large sums.
+            spread = (self._squares * count - self._sum * self._sum) / (count * count)
             struct.pack_into(
                 self.form, self.data, at, self._first + mean, self._least, self._greatest, spread if spread > 0 else 0.0
             )

@@ -15,6 +15,10 @@ else:
 
 WATCHDOG_MS = 8000
 I2C_TIMEOUT_US = 3000
+"""A bus that is held down costs this at each try."""
+I2C_LONGEST_BITS = 400
+"""Of one transfer (25 bytes), with a good half to spare: a slow bus needs longer than that."""
+FEED_MS = 2000
 
 
 class Console:
@@ -77,6 +81,7 @@ class Board:
         self._buses = {}
         self._timer = -1
         self._watchdog = None
+        self._feeder = None
         self._light = None
         self._sounder = None
         self._button = None
@@ -108,8 +113,9 @@ class Board:
             sda, scl = chip.I2C_PINS.get(number, (None, None))
             pins = machine.Pin(config.get("scl", scl)), machine.Pin(config.get("sda", sda))
             hz = config.get("hz", 400000)
+            timeout_us = max(I2C_TIMEOUT_US, I2C_LONGEST_BITS * 1000000 // hz)
             try:
-                bus = machine.I2C(number, scl=pins[0], sda=pins[1], freq=hz, timeout=I2C_TIMEOUT_US)
+                bus = machine.I2C(number, scl=pins[0], sda=pins[1], freq=hz, timeout=timeout_us)
             except TypeError:
                 bus = machine.I2C(number, scl=pins[0], sda=pins[1], freq=hz)
             self._buses[number] = bus
@@ -144,6 +150,9 @@ class Board:
 
     def watchdog_start(self):
         """Reset the board if it is not fed for 8 s. Returns whether there is such a watchdog."""
+        if self._feeder is not None:
+            self._feeder.deinit()
+            self._feeder = None
         if self._watchdog is None:
             self._watchdog = self._optional(chip.watchdog_start, machine, WATCHDOG_MS)
         return self._watchdog is not None
@@ -157,8 +166,13 @@ class Board:
         """No surprise reset from now on."""
         if self._watchdog is not None:
             self._watchdog.feed()
-            chip.watchdog_stop(machine, self.name)
-            self._watchdog = None
+            if chip.watchdog_stop(machine, self.name):
+                self._watchdog = None
+            elif self._feeder is None:
+                # It does not let itself be stopped: whoever sits at the prompt is not to be thrown out by it.
+                self._feeder = machine.Timer(-1)
+                feed = self._watchdog.feed
+                self._feeder.init(mode=machine.Timer.PERIODIC, period=FEED_MS, callback=lambda _timer: feed())
 
     def open_button(self, config):
         """Take the button's pin into use: to ground ("low") with a pull-up, to the supply ("high") with a pull-down."""

@@ -17,7 +17,7 @@ def converter(machine, pin):
 
 def temperature(machine):
     """`(read, raw -> degC)` of the sensor on the chip (datasheet 4.9.5: 0.706 V at 27 degC, -1.721 mV a degree)."""
-    read = machine.ADC(4).read_u16
+    read = machine.ADC(getattr(machine.ADC, "CORE_TEMP", 4)).read_u16
     return read, lambda raw: 27 - (raw * FULL_VOLTS / 65535 - 0.706) / 0.001721
 
 
@@ -35,6 +35,10 @@ def watchdog_start(machine, timeout_ms):
 
 
 def watchdog_stop(machine, name):
-    """Switch it off again, which `machine.WDT` cannot: so that the prompt never ends in a surprise reset."""
+    """Switch it off again, which `machine.WDT` cannot: so that the prompt never ends in a surprise reset.
+
+    Returns whether it is off.
+    """
     base = _WATCHDOG_CTRL_RP2350 if "RP2350" in name else _WATCHDOG_CTRL
     machine.mem32[base + _CLEAR] = _ENABLE
+    return not machine.mem32[base] & _ENABLE

@@ -10,19 +10,30 @@ from binascii import crc32
 
 SEGMENT_BYTES = 32768
 KEPT_FREE_BYTES = 65536
-"""Left alone for the settings and a new firmware."""
+"""Left alone for the settings and what is written beside a file before it is replaced."""
+NEW_FIRMWARE_BYTES = 344064
+"""Left alone as well as long as there is no second version of the firmware, whose place a new one would take."""
+FIRMWARE_FOLDERS = ("sumpglass_a", "sumpglass_b")
 NAME = "%08d.log"
 LOST_FILE = "lost"
 PIECE = 256
 
 
+def kept_free():
+    """Bytes of the flash that the journal leaves alone, so that a new firmware always finds room."""
+    for folder in FIRMWARE_FOLDERS:
+        try:
+            os.stat(folder)
+        except OSError:
+            return KEPT_FREE_BYTES + NEW_FIRMWARE_BYTES
+    return KEPT_FREE_BYTES
+
+
 class Journal:
     """Segments in `folder`, at most `limit_bytes` in all; the oldest goes first when it is full."""
 
-    def __init__(
-        self, folder="journal", limit_bytes=524288, segment_bytes=SEGMENT_BYTES, kept_free_bytes=KEPT_FREE_BYTES
-    ):
-        self._kept_free_bytes = kept_free_bytes
+    def __init__(self, folder="journal", limit_bytes=524288, segment_bytes=SEGMENT_BYTES, kept_free_bytes=None):
+        self._kept_free_bytes = kept_free() if kept_free_bytes is None else kept_free_bytes
         self._folder = folder
         self._segment_bytes = segment_bytes
         self._limit = max(limit_bytes, 2 * segment_bytes)

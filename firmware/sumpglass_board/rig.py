@@ -41,7 +41,12 @@ class Rig:
         self.journal_filled = False
         self.started_ms = None
         self.last_request_ms = ticks_ms()
-        self.build()
+        try:
+            self.build()
+        except (ValueError, OSError, TypeError):
+            # Put on the board by hand, perhaps for another one: it is to answer, and to tell that they are damaged.
+            self.settings, self.settings_damaged = default_settings(), True
+            self.build()
         gc.threshold(-1)  # from here on memory is collected with the statuses, not in between
 
     def build(self):
@@ -187,6 +192,15 @@ def load_settings():
     return loaded
 
 
+def default_settings():
+    """What a board without a file of settings goes by."""
+    from sumpglass_board import settings
+
+    found = settings.defaults()
+    forget("settings")
+    return found
+
+
 def parse_settings(text):
     """Checked settings from text. Raises ValueError."""
     from sumpglass_board import settings
@@ -208,6 +222,9 @@ def save_settings(changed):
 def _digest():
     from sumpglass_board.identity import firmware_digest
 
-    digest = firmware_digest()
+    try:
+        digest = firmware_digest()
+    except OSError:  # files that cannot be listed, as in a read-only image
+        digest = bytes(8)
     forget("identity")
     return digest

@@ -1,7 +1,11 @@
 """Starting and stopping: timers, groups of channels, and the slow inputs that only the analogue timer may touch."""
 
+from time import ticks_diff, ticks_ms
+
 from sumpglass_board.channels import make_groups
 from sumpglass_board.sampler import Slow
+
+DEAD_MS = 1000
 
 
 class Sampling:
@@ -11,6 +15,7 @@ class Sampling:
         self._board = board
         self._timers = []
         self._slow = {}
+        self._seen = []
         self.groups = []
         self.last_reference = None
 
@@ -18,9 +23,27 @@ class Sampling:
         """Start timers for these channels."""
         self.end()
         self.groups = make_groups(channels, self._open_slow(channels))
+        now = ticks_ms()
+        self._seen = [(group.sampler.head, now) for group in self.groups]
         for group in self.groups:
+            self._timers.append(self._start(group))
+
+    def _start(self, group):
+        sampler = group.sampler
+        return self._board.start_timer(sampler.period_us, sampler.callback, group.hard)
+
+    def revive(self, now_ms):
+        """Start a timer again that has stopped calling, as one does whose callback once failed. Call now and then."""
+        for index, group in enumerate(self.groups[: len(self._timers)]):
             sampler = group.sampler
-            self._timers.append(self._board.start_timer(sampler.period_us, sampler.callback, group.hard))
+            head, since = self._seen[index]
+            if head != sampler.head or sampler.broken:
+                self._seen[index] = sampler.head, now_ms
+            elif ticks_diff(now_ms, since) > DEAD_MS + 4 * sampler.period_us // 1000:
+                self._seen[index] = head, now_ms
+                self._timers[index].deinit()
+                sampler.broken = True  # what is in the ring is sent, then a new time line begins
+                self._timers[index] = self._start(group)
 
     def stop_timers(self):
         """No more readings; what is in the rings stays."""

@@ -49,7 +49,8 @@ class ZeroMeasurement:
             fields["text"] = "%d of %d samples were no valid reading" % (self._seen - count, self._seen)
             return L.ERROR, fields
         mean = self._sum / count
-        spread = (self._squares - self._sum * mean) / (count - 1) if count > 1 else 0.0
+        # In whole numbers: a board's floats have 24 bits, too few for the difference of two large sums.
+        spread = (self._squares * count - self._sum * self._sum) / (count * (count - 1)) if count > 1 else 0.0
         fields["answer"] = {
             "mean_counts": self._first + mean,
             "sd_counts": sqrt(spread) if spread > 0 else 0.0,

@@ -1,16 +1,20 @@
 # mypy: ignore-errors
 """Stand-in for MicroPython's `machine` on a Pico: what the firmware calls, as the rp2 port documents it."""
 
+import micropython
 import world as surroundings
 
 world = surroundings.current()
 
 
 class _Memory:
+    # RP2040 datasheet 2.1.2 and 4.7: the watchdog's CTRL and its clear alias, bit 30 ENABLE.
     def __setitem__(self, address, value):
-        # RP2040 datasheet 2.1.2 and 4.7: the clear alias of the watchdog's CTRL, bit 30 ENABLE.
-        if address == 0x40058000 + 0x3000 and value & 1 << 30:
+        if address == 0x40058000 + 0x3000 and value & 1 << 30 and not world.config.get("watchdog_sticks"):
             world.watchdog_due_us = None
+
+    def __getitem__(self, address):
+        return 1 << 30 if address == 0x40058000 and world.watchdog_due_us is not None else 0
 
 
 mem32 = _Memory()
@@ -40,6 +44,9 @@ def idle():
     world.sleep_us(100)
 
 
+PINS = 30
+
+
 class Pin:
     """Input pins read the scripted button; output pins remember."""
 
@@ -49,6 +56,8 @@ class Pin:
     PULL_DOWN = 2
 
     def __init__(self, name, mode=0, pull=None):
+        if name != "LED" and not 0 <= name < PINS:
+            raise ValueError("invalid pin")
         self.name = name
         self._mode = mode
         self._pull = pull
@@ -81,7 +90,11 @@ class Pin:
 class ADC:
     """The chip's converter: 12 bits of 3.3 V, spread over 16 as the rp2 port does."""
 
+    CORE_TEMP = 4
+
     def __init__(self, pin):
+        if not (0 <= pin <= 4 or 26 <= pin <= 29):
+            raise ValueError("Pin doesn't have ADC capabilities")
         self._part = None
         for part in world.config["analogue"]:
             if part["pin"] == pin:
@@ -99,6 +112,16 @@ class ADC:
 
     def read_u16(self):
         """One conversion."""
+        if world.in_interrupt:
+            # What the real converter does allocates nothing; the stand-in has a file to read.
+            micropython.heap_unlock()
+            try:
+                return self._convert()
+            finally:
+                micropython.heap_lock()
+        return self._convert()
+
+    def _convert(self):
         if not self._part:
             code = self._constant
             return code << 4 | code >> 8
@@ -129,6 +152,9 @@ class Timer:
     PERIODIC = 1
 
     def __init__(self, number=-1):
+        if number != -1:
+            raise ValueError("Timer doesn't exist")
+        self.hard = False
         self.period_us = 0
         self.due_us = 0
         self.callback = None
@@ -136,6 +162,7 @@ class Timer:
     def init(self, mode=1, period=0, tick_hz=1000, callback=None, hard=False):
         """Begin to call back every `period` of `tick_hz`."""
         self.deinit()
+        self.hard = hard
         self.period_us = period * 1000000 // tick_hz
         self.callback = callback
         self.due_us = world.device_us() + self.period_us
@@ -151,6 +178,8 @@ class WDT:
     """A watchdog: the process ends with status 43 if it is not fed."""
 
     def __init__(self, timeout=5000):
+        if timeout > 8388:
+            raise ValueError("timeout exceeds 8388")
         self._timeout_us = timeout * 1000
         self.feed()
 

@@ -12,6 +12,10 @@ class I2C:
     """A bus with the parts of the configuration on it, each answering byte for byte as its data sheet says."""
 
     def __init__(self, number=0, scl=None, sda=None, freq=400000, timeout=50000):
+        # As the rp2 port: SDA on even, SCL on odd pins, in pairs that go to the two controllers in turn.
+        for pin, odd in ((scl, 1), (sda, 0)):
+            if pin is not None and (pin.name & 1 != odd or pin.name >> 1 & 1 != number):
+                raise ValueError("bad SCL pin" if odd else "bad SDA pin")
         self._timeout = timeout
         self._us_per_byte = 9000000 // freq
         self._devices = {}

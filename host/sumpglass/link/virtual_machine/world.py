@@ -11,6 +11,8 @@ import sys
 import time as host_time
 from array import array
 
+import micropython
+
 TICKS_PERIOD = 1 << 30
 HALF_PERIOD = TICKS_PERIOD >> 1
 FEED_HEADER = 32
@@ -38,6 +40,8 @@ class World:
         self.config = config
         self.timers = []
         self.in_callback = False
+        self.in_interrupt = False
+        self.callback_problem = None
         self.watchdog_due_us = None
         self._epoch_ns = config.get("epoch_ns", 0)
         self.boot_us = config.get("boot_us", 0)
@@ -83,7 +87,10 @@ class World:
             self._true_us = self._true_of_device(first.due_us)
             first.due_us += first.period_us
             try:
-                first.callback(first)
+                if first.hard:
+                    self._interrupt(first)
+                else:
+                    first.callback(first)
             finally:
                 self.in_callback = False
         self._true_us = max(resume, self._true_us)
@@ -91,6 +98,26 @@ class World:
             raise SystemExit(43)
         if self.until_us and self._true_us >= self.until_us:
             raise PowerCut()
+
+    def _interrupt(self, timer):
+        """As the rp2 port calls a hard callback: no memory to be had; one that raises is never called again."""
+        fails_us = self.config.get("callback_fails_us")
+        self.in_interrupt = True
+        micropython.heap_lock()
+        try:
+            if fails_us is not None and self._true_us >= fails_us:
+                self.config["callback_fails_us"] = None
+                raise ValueError
+            timer.callback(timer)
+        except Exception as problem:
+            timer.deinit()
+            self.callback_problem = problem
+        finally:
+            micropython.heap_unlock()
+            self.in_interrupt = False
+        if self.callback_problem is not None:
+            sys.stderr.write("Uncaught exception in IRQ callback handler: %r\n" % self.callback_problem)
+            self.callback_problem = None
 
     def next_due_us(self):
         """True time of the next timer, or None."""
