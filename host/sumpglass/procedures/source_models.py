@@ -4,8 +4,8 @@
 
 - choked: the suction goes with the absolute pressure in the crankcase, the blow-by does not. The nuisance is suction
   over net draw at zero gauge: 1 with no blow-by, 1.25 when a fifth of the suction carries blow-by.
-- finite: the draw ends at some depth of vacuum: a restriction that does not choke, without blow-by or with a fourth of
-  the net draw of it, and a draw that falls in proportion to the vacuum, which is what much blow-by comes to. The
+- finite: the draw ends at some depth of vacuum: a restriction that does not choke, with blow-by of several shares of
+  the net draw, and a draw that falls in proportion to the vacuum, which is what still more blow-by comes to. The
   nuisance is the deepest reading over the depth at which the draw ends.
 - rising: a sprung valve that opens, in proportion, as the vacuum deepens. The nuisance is negative.
 """
@@ -74,9 +74,12 @@ CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _
 draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
 _FALLING = (0.02, 0.08, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.955, 0.98, 0.992)
 _RISING = (-0.6, -0.4, -0.25, -0.12, -0.04)
-FINITE_ORIFICE = SourceModel("finite_orifice", _FALLING, _with_blow_by(0.0), weight=0.37)
-FINITE_MIXED = SourceModel("finite_mixed", _FALLING, _with_blow_by(0.25), weight=0.33)
+BLOW_BY_SHARES = (0.0, 0.12, 0.3, 0.6, 1.2)
+"""Blow-by over net draw of the unchoked families: readings that are precise tell them apart."""
+FINITE = tuple(
+    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.14) for b in BLOW_BY_SHARES
+)
 FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.27)
 RISING = SourceModel("rising", _RISING, _linear, weight=0.03, range=(-0.7, 0.0))
-BENT_MODELS = (FINITE_ORIFICE, FINITE_MIXED, FINITE_LINEAR, RISING)
+BENT_MODELS = (*FINITE, FINITE_LINEAR, RISING)
 """They span what an unchoked, a linear and a sprung source can do. A family's chance is among the bent ones."""
