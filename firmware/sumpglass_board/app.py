@@ -3,20 +3,22 @@
 import sys
 from time import sleep_ms, ticks_add, ticks_diff, ticks_ms
 
+from micropython import const
+
 from sumpglass_board import patterns
 from sumpglass_board.board import Board
 from sumpglass_board.commands import PROMPT, REQUEST
 from sumpglass_board.rig import LOST_HOST_MS, Rig, load_settings
 from sumpglass_wire import layouts as L
 
-STATUS_MS = 2000
-FIRST_STATUS_MS = 200
-IDENTITY_MS = 10000
-LOOK_MS = 100
-REQUEST_IDLE_MS = 300
-WAIT_STREAMING_MS = 2
-WAIT_IDLE_MS = 10
-OUT_OF_RANGE = 6
+_STATUS_MS = const(2000)
+_FIRST_STATUS_MS = const(200)
+_IDENTITY_MS = const(10000)
+_LOOK_MS = const(100)
+_REQUEST_IDLE_MS = const(300)
+_WAIT_STREAMING_MS = const(2)
+_WAIT_IDLE_MS = const(10)
+_OUT_OF_RANGE = const(6)
 
 
 class App:
@@ -76,8 +78,8 @@ class App:
         """Bytes from the host up to the end of a request or of what has come; REQUEST if one is whole."""
         console = self.board.console
         rig = self.rig
-        if not console.wait(WAIT_STREAMING_MS if rig.sampling.groups else WAIT_IDLE_MS):
-            if rig.reader.unfinished and ticks_diff(ticks_ms(), self._last_byte) > REQUEST_IDLE_MS:
+        if not console.wait(_WAIT_STREAMING_MS if rig.sampling.groups else _WAIT_IDLE_MS):
+            if rig.reader.unfinished and ticks_diff(ticks_ms(), self._last_byte) > _REQUEST_IDLE_MS:
                 rig.reader.idle()
             return None
         for _ in range(64):
@@ -111,26 +113,26 @@ class App:
         if press:
             self._tell_press(press, now)
         if rig.identity_owed or ticks_diff(now, self._next_identity) >= 0:
-            self._next_identity = ticks_add(now, IDENTITY_MS)
+            self._next_identity = ticks_add(now, _IDENTITY_MS)
             rig.clock.now_us()  # often enough for the unwrapping, also when nothing else asks
             if rig.identity_owed or rig.streaming:
                 rig.sender.message(L.IDENTITY, rig.identity())
                 rig.identity_owed = False
         if ticks_diff(now, self._next_look) >= 0:
-            self._next_look = ticks_add(now, LOOK_MS)
+            self._next_look = ticks_add(now, _LOOK_MS)
             self._look(now)
         if not rig.sampling.groups:
             return
         if rig.started_ms is not None:
             # The first status soon: a ratiometric channel cannot be read before its reference is told.
-            self._next_status = ticks_add(rig.started_ms, FIRST_STATUS_MS)
+            self._next_status = ticks_add(rig.started_ms, _FIRST_STATUS_MS)
             rig.started_ms = None
         if rig.watchdog_on:
             self.board.watchdog_feed()
         if rig.logging():
             rig.logger.tick(now)
         if ticks_diff(now, self._next_status) >= 0:
-            self._next_status = ticks_add(now, STATUS_MS)
+            self._next_status = ticks_add(now, _STATUS_MS)
             rig.status.collect(rig.sampling.groups)
             if rig.streaming:
                 rig.sender.message(L.STATUS, rig.status.fields(rig, rig.sampling.groups))
@@ -154,7 +156,7 @@ class App:
             began = bits & ~self._faults_told
             self._faults_told = bits
             self._next_status = now
-            if began & ~(0x01010101 << OUT_OF_RANGE):
+            if began & ~(0x01010101 << _OUT_OF_RANGE):
                 rig.signals.play(patterns.RIG_FAULT, now)
         rig.signals.base_light = patterns.STREAMING_LIGHT if rig.sampling.groups else patterns.IDLE_LIGHT
         if not rig.settings["journal"]["on"] or rig.logging() or rig.zero:

@@ -58,4 +58,5 @@ def main():
     early = bytes(listener.early)
     listener = None
     forget("boot")
+    globals().pop("Listener")  # this function goes on as long as the firmware does, and would keep it
     sys.modules["sumpglass_board.app"].main(early)

@@ -2,17 +2,20 @@
 
 from time import ticks_diff
 
+from micropython import const
+
 from sumpglass_board import sensors
 from sumpglass_board.ring import Ring, keep
 from sumpglass_board.sampler import Lane, Sampler
 
-MOST_READINGS_HZ = 4000
+_MOST_READINGS_HZ = const(4000)
 RING_SLOTS = 2048
 """Half a second at the fastest rate: longer than the main loop is ever away, flash writes included."""
-MOST_IN_BLOCK = 60
+_MOST_IN_BLOCK = const(60)
 BLOCK_S = 0.06
-BINS_WAIT_US = 250000
-FAULT_LASTS_MS = 500
+_BINS_WAIT_US = const(250000)
+_FAULT_LASTS_MS = const(500)
+LAW = ("transfer", "offset", "scale", "counts_low", "resolution", "range_low")
 
 
 class Channel:
@@ -30,7 +33,7 @@ class Channel:
         self._seen_counts = [0] * 8
         self._seen_ms = [0] * 8
         self._lasting = 0
-        self.last_count = None
+        self._law = None
         self.decimation = 1
         self.in_bins = False
         self.oversampling = settings["oversampling"] if self.hard else 1
@@ -40,7 +43,7 @@ class Channel:
 
     def most_hz(self):
         """The fastest rate that this channel can be set to."""
-        return MOST_READINGS_HZ if self.hard else self.sensor.most_hz
+        return _MOST_READINGS_HZ if self.hard else self.sensor.most_hz
 
     def ring(self):
         """`(type code, slots)` of its ring: half a second at the channel's fastest rate."""
@@ -57,7 +60,7 @@ class Channel:
         period = int(round(1000000 / rate_hz))
         steps = 1
         if self.hard:
-            steps = max(1, min(self._wanted_oversampling, int(MOST_READINGS_HZ / rate_hz)))
+            steps = max(1, min(self._wanted_oversampling, int(_MOST_READINGS_HZ / rate_hz)))
             period = max(250, int(round(period / steps)))
         self.steps = steps
         self.period_us = period
@@ -83,9 +86,9 @@ class Channel:
         """Begin to work on readings of `lane`."""
         self._sampler = sampler
         self._lane = lane
-        room = max(1, min(MOST_IN_BLOCK, int(BLOCK_S * 1000000 / self.sample_us)))
+        room = max(1, min(_MOST_IN_BLOCK, int(BLOCK_S * 1000000 / self.sample_us)))
         stuck_after = int(self.sensor.stuck_after_s * 1000000 / self.period_us)
-        facts = self._facts = self.sensor.facts()
+        facts = self.sensor.facts()
         clips = facts["counts_low"], facts["counts_high"]
         if self.hard:
             from sumpglass_board.decimator import AnalogueDecimator
@@ -142,7 +145,7 @@ class Channel:
             filled = self.decimator.filled
             return filled == self.decimator.room or (all_of_it and filled > 0)
         filled = self.bins.filled
-        waited = filled * self.decimation * self.sample_us >= BINS_WAIT_US
+        waited = filled * self.decimation * self.sample_us >= _BINS_WAIT_US
         return filled > 0 and (self.bins.full or waited or all_of_it)
 
     def send(self, sender, configuration, quiet):
@@ -162,18 +165,20 @@ class Channel:
             if not quiet:
                 data, length = decimator.block, filled * decimator.width
                 sender.block(0x11, self.number, decimator.width, configuration, time_us, data, length)
-            self.last_count = decimator.count(decimator.block, filled - 1)
             self._sent += filled
             decimator.clear()
 
     def pascals(self, counts, reference=None):
         """Counts as pascals by the facts of IDENTITY; without a reference the nominal supply stands in."""
-        facts = self._facts
-        if facts["transfer"] == 1:
-            return (counts - facts["offset"]) * facts["scale"]
+        if self._law is None:
+            facts = self.sensor.facts()
+            self._law = [facts[name] for name in LAW]
+        transfer, offset, scale, counts_low, resolution, range_low = self._law
+        if transfer == 1:
+            return (counts - offset) * scale
         if reference is None:
-            return (counts - facts["counts_low"]) * facts["resolution"] / 16 + facts["range_low"]
-        return ((counts + 32768) / (reference + 32768) - facts["offset"]) * facts["scale"]
+            return (counts - counts_low) * resolution / 16 + range_low
+        return ((counts + 32768) / (reference + 32768) - offset) * scale
 
     def block_mean_pa(self, sampling):
         """Mean of the block that is about to be sent, or None when there is no valid reading in it."""
@@ -197,7 +202,7 @@ class Channel:
                 self._seen_counts[kind] = count
                 self._seen_ms[kind] = now_ms
                 self._lasting |= 1 << kind
-            elif self._lasting & 1 << kind and ticks_diff(now_ms, self._seen_ms[kind]) > FAULT_LASTS_MS:
+            elif self._lasting & 1 << kind and ticks_diff(now_ms, self._seen_ms[kind]) > _FAULT_LASTS_MS:
                 self._lasting &= ~(1 << kind)
         return self._lasting
 

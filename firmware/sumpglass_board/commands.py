@@ -1,20 +1,22 @@
 """Requests from the host: bytes to requests, and requests to what the rig does. Knows neither port nor pins."""
 
+from micropython import const
+
 from sumpglass_wire import layouts as L
 from sumpglass_wire import messages
 from sumpglass_wire.frames import LONGEST_FRAME, open_frame, payload_buffer
 
-CTRL_C = 0x03
-RETURN = 0x0D
+_CTRL_C = const(0x03)
+_RETURN = const(0x0D)
 
-UNKNOWN_REQUEST = 1
-WRONG_VERSION = 2
-BAD_LENGTH = 3
+_UNKNOWN_REQUEST = const(1)
+_WRONG_VERSION = const(2)
+_BAD_LENGTH = const(3)
 BAD_VALUE = 4
 NOT_NOW = 5
 SENSOR_FAULT = 6
 SETTINGS_REFUSED = 7
-STORAGE_FAILED = 8
+_STORAGE_FAILED = const(8)
 
 NOTHING = 0
 REQUEST = 1
@@ -50,9 +52,9 @@ class RequestReader:
     def take(self, byte):
         """NOTHING, REQUEST (it is in `payload[:length]`) or PROMPT."""
         if (
-            byte == CTRL_C
+            byte == _CTRL_C
             and not self._overlong
-            and (not self._length or (self._length == 1 and self._frame[0] == RETURN))
+            and (not self._length or (self._length == 1 and self._frame[0] == _RETURN))
         ):
             self._length = 0
             return PROMPT
@@ -103,11 +105,11 @@ class Commands:
         try:
             request = messages.decode(payload, False)
         except messages.OtherVersion as problem:
-            return self._error(payload, WRONG_VERSION, "the board speaks version %d" % L.MAJOR, problem)
+            return self._error(payload, _WRONG_VERSION, "the board speaks version %d" % L.MAJOR, problem)
         except messages.UnknownType as problem:
-            return self._error(payload, UNKNOWN_REQUEST, "this firmware does not know that request", problem)
+            return self._error(payload, _UNKNOWN_REQUEST, "this firmware does not know that request", problem)
         except messages.MessageError as problem:
-            return self._error(payload, BAD_LENGTH, str(problem), problem)
+            return self._error(payload, _BAD_LENGTH, str(problem), problem)
         kind = request["type"]
         try:
             return self._carry_out(kind, request, received_us)
@@ -117,7 +119,7 @@ class Commands:
             self._rig.halt()
             return L.ERROR, self._head(request, {"code": NOT_NOW, "text": "the board is out of memory: reset it"})
         except OSError as problem:
-            return L.ERROR, self._head(request, {"code": STORAGE_FAILED, "text": "flash: error %r" % problem.args[0]})
+            return L.ERROR, self._head(request, {"code": _STORAGE_FAILED, "text": "flash: error %r" % problem.args[0]})
 
     def _carry_out(self, kind, request, received_us):
         rig = self._rig
@@ -162,7 +164,7 @@ class Commands:
         elif kind == L.JOURNAL_ERASE:
             _changes().journal_erase(rig, request["segment"], request["crc"])
         else:
-            raise Refused(UNKNOWN_REQUEST, "type 0x%02x is no request" % kind)
+            raise Refused(_UNKNOWN_REQUEST, "type 0x%02x is no request" % kind)
         fields = {"answer": answer} if answer else {}
         fields["data"] = data
         return L.ANSWER, self._head(request, fields)

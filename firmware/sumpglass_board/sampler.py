@@ -72,12 +72,6 @@ class Sampler:
         self.tail = self.head
         self.broken = False
 
-    def take_lost(self):
-        """Ticks that were not recorded, since the last call."""
-        lost = self.lost
-        self.lost = 0
-        return lost
-
     def _tick(self, _timer):
         now = ticks_us()
         late = ticks_diff(now, self._due)

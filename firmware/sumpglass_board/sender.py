@@ -2,11 +2,13 @@
 
 from time import ticks_diff, ticks_ms
 
-from sumpglass_wire import layouts, messages
+from micropython import const
+
+from sumpglass_wire import messages
 from sumpglass_wire.frames import frame_buffer, payload_buffer, seal
 
-LOST_AFTER_MS = 1000
-MOST_WAITING = 8
+_LOST_AFTER_MS = const(1000)
+_MOST_WAITING = const(8)
 
 
 class Sender:
@@ -46,7 +48,7 @@ class Sender:
     def message(self, kind, fields=None, time_us=None):
         """Send a message, after the frame that is on its way."""
         if self._left or self._waiting:
-            if len(self._waiting) >= MOST_WAITING:
+            if len(self._waiting) >= _MOST_WAITING:
                 self._next()  # the gap in the numbers tells the host
                 self.dropped += 1
                 return
@@ -98,13 +100,9 @@ class Sender:
                 self._left -= taken
                 self._since = ticks_ms()
                 self.host_lost = False
-        if self._left and (self.host_lost or ticks_diff(ticks_ms(), self._since) > LOST_AFTER_MS):
+        if self._left and (self.host_lost or ticks_diff(ticks_ms(), self._since) > _LOST_AFTER_MS):
             # Half a frame may be out: a 0x00 in front of the next one keeps the damage to this one.
             self.host_lost = True
             self.dropped += 1
             self._cut = self._cut or self._at > 0
             self._left = 0
-
-
-BLOCK = layouts.SAMPLES
-BINS = layouts.BINS

@@ -23,6 +23,32 @@ from sumpglass.link.virtual_feed import SineSource  # noqa: E402
 from sumpglass_wire import layouts as wire  # noqa: E402
 
 START = (wire.START, {"channel_mask": 0})
+ASKED_FIRST = [(wire.IDENTIFY, {}), (wire.READ_SETTINGS, {"offset": 0})]
+"""What every host asks before it starts a stream."""
+ANALOGUE = {"sensor": "analogue"}
+BRIDGE = {"sensor": "bridge14", "low_pa": -1600, "high_pa": 1600}
+BAROMETER = {"sensor": "bmp280"}
+CLOCKED = {
+    "sensor": "hx710b", "clock_pin": 2, "data_pin": 3, "pa_per_count": 0.0085, "low_pa": -20000, "high_pa": 20000,
+}  # fmt: skip
+JOURNAL = {"journal": {"on": True, "limit_kb": 64}}
+SOUNDER = {"sounder_pin": 15}
+SET_UPS = {
+    "analogue": ([ANALOGUE], {}),
+    "analogue, ratiometric": ([{**ANALOGUE, "reference_pin": 28}], {}),
+    "two analogue": ([ANALOGUE, {**ANALOGUE, "pin": 27}], {}),
+    "ADS1115": ([{"sensor": "ads1115"}], {}),
+    "SDP8xx": ([{"sensor": "sdp8xx"}], {}),
+    "14-bit bridge": ([BRIDGE], {}),
+    "XGZP6897D": ([{"sensor": "xgzp6897d", "range_kpa": 5}], {}),
+    "HX710B": ([CLOCKED], {}),
+    "analogue and barometer": ([ANALOGUE, BAROMETER], {}),
+    "ADS1115 and barometer": ([{"sensor": "ads1115"}, BAROMETER], {}),
+    "SDP8xx and barometer": ([{"sensor": "sdp8xx"}, BAROMETER], {}),
+    "analogue, journal on": ([ANALOGUE], JOURNAL),
+    "analogue, sounder on": ([ANALOGUE], SOUNDER),
+}
+ALL_AT_ONCE = ([ANALOGUE, BAROMETER], {**JOURNAL, **SOUNDER})
 ENCODE = """
 import sys, time
 from array import array
@@ -74,9 +100,10 @@ def encode_ratio() -> tuple[float, float]:
     return text, frame
 
 
-def free_memory(seconds: float, *channels: dict) -> list[int]:
+def free_memory(seconds: float, channels: list[dict], **more: object) -> list[int]:
     """Free bytes as each STATUS told."""
-    messages = run_requests(SineSource(-60.0, 40.0), seconds, [START], settings={"channels": list(channels)})
+    settings = {"channels": channels, **more}
+    messages = run_requests(SineSource(-60.0, 40.0), seconds, [*ASKED_FIRST, START], settings=settings)
     return [status["free_memory_bytes"] for status in named(messages, "status")]
 
 
@@ -97,18 +124,17 @@ def main(short: bool) -> int:
     text, frame = encode_ratio()
     print(f"50 samples: text lines {text:.0f} us, frame {frame:.0f} us, ratio {frame / text:.3f} (limit 0.15)")
     seconds = 60.0 if short else 600.0
-    free = free_memory(seconds, {"sensor": "analogue"})
+    free = free_memory(seconds, [ANALOGUE])
     print(f"free memory over {seconds:.0f} s at 1 kHz: first {free[1]}, last {free[-1]}, least {min(free)}")
-    for name, channels in {
-        "ADS1115": [{"sensor": "ads1115"}],
-        "SDP8xx": [{"sensor": "sdp8xx"}],
-        "14-bit bridge": [{"sensor": "bridge14", "low_pa": -1600, "high_pa": 1600}],
-        "analogue and barometer": [{"sensor": "analogue"}, {"sensor": "bmp280"}],
-    }.items():
-        print(f"free memory with {name}: {min(free_memory(6.0, *channels))}")
+    print("free memory while streaming, by set-up (192 kB in all, limit 60000):")
+    least = {name: min(free_memory(6.0, channels, **more)) for name, (channels, more) in SET_UPS.items()}
+    for name, value in least.items():
+        print(f"  {value:6d}  {name}")
+    channels, more = ALL_AT_ONCE
+    print(f"  {min(free_memory(6.0, channels, **more)):6d}  two sensors, journal and sounder all at once (no limit)")
     cost = wire_cost(30.0)
     print(f"wire: {cost:.3f} bytes a sample (limit 2.4)")
-    return int(frame / text > 0.15 or free[-1] < free[1] - 2048 or min(free) < 60_000 or cost > 2.4)
+    return int(frame / text > 0.15 or free[-1] < free[1] - 2048 or min(least.values()) < 60_000 or cost > 2.4)
 
 
 if __name__ == "__main__":

@@ -49,18 +49,6 @@ class Time:
     def sleep_us(microseconds):
         world.sleep_us(microseconds)
 
-    @staticmethod
-    def sleep(seconds):
-        world.sleep_us(int(seconds * 1000000))
-
-    @staticmethod
-    def time():
-        return 1609459200 + world.true_us() // 1000000
-
-    @staticmethod
-    def time_ns():
-        return (1609459200 * 1000000 + world.true_us()) * 1000
-
 
 class Plain:
     """A module's names, some of which are then replaced."""
