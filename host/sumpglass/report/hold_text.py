@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from sumpglass.procedures.decay_judge import Hold
+from sumpglass.procedures.hold_result import Hold
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import decimals_for, in_words
 

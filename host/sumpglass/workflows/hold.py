@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sumpglass.errors import InputError, RefusedError
-from sumpglass.procedures.decay_judge import Hold, judge_hold
+from sumpglass.procedures.decay_judge import judge_hold
+from sumpglass.procedures.hold_result import Hold
 from sumpglass.procedures.openings import Room
 from sumpglass.workflows.load_recording import load_recording
 
