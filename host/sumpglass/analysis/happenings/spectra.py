@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -41,28 +42,33 @@ class Spectrum:
         return self.floor + self.red / np.maximum(self.hz, 0.5) ** 2
 
 
+@lru_cache(maxsize=64)
+def _window(length: int) -> tuple[FloatArray, FloatArray]:
+    """Hann window and centred axis (length,)."""
+    return np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2, np.arange(length) - (length - 1) / 2
+
+
 def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
     """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
     if len(values) < length or length < 8:
         return None
-    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    window, axis = _window(length)
     hop = max(1, length // 2)
-    starts = range(len(values) - length, -1, -hop)
-    axis = np.arange(length) - (length - 1) / 2
-    norm = float(axis @ axis)
-    total = np.zeros(length // 2 + 1)
-    for start in starts:
-        part = values[start : start + length]
-        part = part - part.mean()
-        part = part - axis * (float(axis @ part) / norm)
-        total += np.abs(np.fft.rfft(part * window)) ** 2
-    power = 2.0 * total / len(starts) / (length * float(window @ window))
+    # The newest segments first: what is left over is the oldest.
+    parts = np.lib.stride_tricks.sliding_window_view(values, length)[::-hop]
+    starts = len(parts)
+    parts = parts - parts.mean(axis=1)[:, None]
+    parts -= (parts @ axis / float(axis @ axis))[:, None] * axis
+    parts *= window
+    lines = np.fft.rfft(parts, axis=1)
+    total = (lines.real**2 + lines.imag**2).sum(axis=0)
+    power = total * (2.0 / starts / (length * float(window @ window)))
     hz = np.arange(len(power)) * (rate_hz / length)
     usable = power[hz >= LOWEST_HZ]
     if not len(usable):
         return None
     # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
-    share = 0.2877 if len(starts) < 2 else 0.45 if len(starts) < 4 else 0.6
+    share = 0.2877 if starts < 2 else 0.45 if starts < 4 else 0.6
     floor = float(np.partition(usable, len(usable) // 4)[len(usable) // 4]) / share + 1e-12
     low = (hz > RED_HZ[0]) & (hz < RED_HZ[1])
     red = float(np.maximum((power[low] - floor) * hz[low] ** 2, 0.0).mean()) if low.any() else 0.0
