@@ -77,3 +77,17 @@ def test_settings_over_the_wire_while_streaming():
     assert b"East Bank rig" in named(messages, "answer")[-1]["data"]
     blocks = named(messages, "samples")
     assert blocks[-1]["configuration"] == identities[-1]["configuration"] and blocks[-1]["time_us"] > 2.8e6
+
+
+def test_settings_may_go_through_every_driver_without_running_out_of_memory():
+    parts = [
+        {"sensor": "sdp8xx"}, {"sensor": "ads1115"}, {"sensor": "bmp280"}, {"sensor": "xgzp6897d", "range_kpa": 5},
+        {"sensor": "bridge14", "low_pa": -1600, "high_pa": 1600},
+    ]  # fmt: skip
+    requests = [(0.1, wire.START, {"channel_mask": 0})]
+    for number, part in enumerate(parts * 2):
+        requests += write({"channels": [{"sensor": "analogue"}, part]}, 0.5 + 0.4 * number)
+    messages = run_requests(-100.0, 7.0, requests, settings={"channels": [{"sensor": "analogue"}]})
+    assert not named(messages, "error")
+    assert named(messages, "identity")[-1]["configuration"] == len(parts) * 2
+    assert named(messages, "status")[-1]["free_memory_bytes"] > 56_000
