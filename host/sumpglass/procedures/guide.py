@@ -38,6 +38,8 @@ from sumpglass.units import in_words
 
 TICK_S = 0.25
 HOLD_TICKS = 3
+BEYOND_READINGS = 20
+"""Readings in a row, a tenth of a second apart, that say "beyond the range" before they are taken as a bound."""
 MOVED_WITHIN_S = 15.0
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
@@ -72,6 +74,7 @@ class Guide:
         self._pause_kind = ""
         self._rig = RigWatch()
         self._clipped_since: float | None = None
+        self._beyond = 0
         self._condition = ConditionNow(False, "")
         self._view: SignalView | None = None
         self._estimate = ""
@@ -162,6 +165,29 @@ class Guide:
         self._keeper.clipped_told = clipped
         return []
 
+    def beyond_range(self, bound_pa: float | None) -> list[GuideEvent]:
+        """To be told at every reading of the level, ten times a second: the end of the sensor's range beyond which the
+        board says the pressure is, for which it sends no samples; None while it says nothing of the kind."""
+        step = self.step
+        self._beyond = self._beyond + 1 if bound_pa is not None else 0
+        if bound_pa is None or step is None or step.reading is None:
+            return []
+        events: list[GuideEvent] = []
+        if self._pause_kind == "sensor_fault":
+            events += self._resume("The sensor is well: the pressure is beyond its range")
+        if self._beyond < BEYOND_READINGS or self._paused or self._stop:
+            return events
+        self._beyond = 0
+        limit, view = self.settings["limit_pa"], self._view
+        if abs(bound_pa) >= limit and view is not None:
+            words = f"{in_words(bound_pa)} is past the limit of {limit / 1000:g} kPa: open the hose now"
+            return [*events, *self._call_stop(step, view, words, limit)]
+        more = "deeper" if bound_pa < 0 else "more"
+        told = Told(
+            f"The pressure is beyond the sensor's range: the reading only says {more} than {in_words(bound_pa)}"
+        )
+        return [*events, told, *self._take_bound(step, bound_pa)]
+
     def happening(self, cause: str) -> list[GuideEvent]:
         """The detector flagged a cause that concerns the rig."""
         words = FAULTS.get(cause)
@@ -170,7 +196,7 @@ class Guide:
         if self.step.engine == "stopped":
             # With the engine off a hose open to the room and a still reading are what the step asks for: said, no more.
             return [Told(words.partition(":")[0] + ", it seems: with the engine off that may be as it should")]
-        if cause == "line_blocked" and self._moved():
+        if (cause == "line_blocked" and self._moved()) or (cause == "sensor_fault" and self._beyond):
             return []
         return self._pause(cause, words)
 

@@ -33,6 +33,8 @@ class Reading:
     """What is wrong with the sensor in words, or None."""
     range_pa: tuple[float, float] | None = None
     """Least and greatest that the sensor can read, None before the first sample."""
+    beyond_pa: float | None = None
+    """The end of the sensor's range beyond which the board says the pressure is; it then sends no samples."""
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,14 @@ class LiveAnalysis:
             connected,
             self.sensor_fault(),
             range_pa,
+            self._beyond_pa(range_pa, state.level_pa),
         )
+
+    def _beyond_pa(self, range_pa: tuple[float, float] | None, level_pa: float | None) -> float | None:
+        """The end of the range nearer to the last level, where the board says that the pressure is out of range."""
+        if range_pa is None or "out_of_range" not in self._faults.get(self._channel or 0, {}):
+            return None
+        return range_pa[0] if (level_pa or 0.0) < 0 else range_pa[1]
 
     def pulses(self) -> Pulses | None:
         """Engine speed and evenness now, None before the first sample."""

@@ -118,6 +118,22 @@ def test_saturation_gives_a_bound(bench):
     assert "deeper than" in b.guide.verdict.sentence and b.guide.verdict.state == "good"
 
 
+@pytest.mark.parametrize(("range_pa", "bound_pa"), [(2000.0, -2000.0), (7000.0, -3500.0)])
+def test_a_board_that_says_out_of_range_gives_a_bound(bench, range_pa, bound_pa):
+    """It sends no samples then: without them the detector calls the sensor dead, and the guide must not."""
+    b = bench(find_test("draw"))
+    b.run(1.0, 0.0).acknowledge()
+    b.until("dead_end", -100.0, 20.0, "running").run(2.0, -1500.0)
+    b.events += b.guide.happening("sensor_fault")
+    assert b.seen(Paused) and not b.guide.taken
+    for _ in range(21):
+        b.events += b.guide.beyond_range(-range_pa)
+    b.events += b.guide.happening("sensor_fault")
+    assert not b.guide.status.paused
+    assert b.guide.taken[-1].bound == "deeper" and b.guide.taken[-1].mean_pa == bound_pa
+    assert bool(b.seen(StopCall)) == (range_pa > 3500.0)
+
+
 def test_wrong_plug_is_told_and_taken_only_by_hand(bench):
     b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (4.0, 3.2)}))
     b.until("opening_3.2", vacuum(4.0))

@@ -171,6 +171,7 @@ class GuideScreen(Screen[None]):
             elif isinstance(event, Reading):
                 self._handle(guide.connection(event.connected))
                 self._handle(guide.clipping(event.clipped))
+                self._handle(guide.beyond_range(event.beyond_pa))
             elif isinstance(event, MarkNow) and event.mark.origin == "board":
                 self._handle(guide.press())
             elif isinstance(event, Restarted):
