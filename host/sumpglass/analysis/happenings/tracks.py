@@ -225,7 +225,8 @@ class Tracker:
 def _spread_about_line(rows: FloatArray) -> FloatArray:
     """Standard deviation over the last axis about its straight line: a level that glides is not unquiet for that."""
     axis = np.arange(rows.shape[2]) - (rows.shape[2] - 1) / 2
-    slope2 = (rows @ axis) ** 2 / float(axis @ axis) / rows.shape[2]
+    # Not a matrix product: its last digits depend on how many rows come at once, and live would differ from replay.
+    slope2 = (rows * axis).sum(axis=2) ** 2 / float(axis @ axis) / rows.shape[2]
     return np.sqrt(np.maximum(rows.var(axis=2) - slope2, 0.0))
 
 
