@@ -317,7 +317,8 @@ def stall(drive):
     drive.screens["stall"] = drive.terminal.wait_for(r"The engine stopped", 20.0)
     drive.do(engine_start(0, cranking_s=0.8))
     drive.terminal.wait_for(r"The engine runs again", 30.0)
-    _again(drive)
+    # It idles after the start: who held another speed has to set it again.
+    _again(drive, lambda what: getattr(what, "action", "") == "speed")
 
 
 def hose_off(drive):
@@ -325,7 +326,8 @@ def hose_off(drive):
     drive.do(tap(0, False))
     drive.screens["hose off"] = drive.terminal.wait_for(r"gauge hose came off", 25.0)
     drive.do(tap(0, True))
-    drive.terminal.wait_for(r"The signal is back", 30.0)
+    # Without pulses at the room's pressure it may as well have been the engine: either is said to be back.
+    drive.terminal.wait_for(r"The signal is back|The engine runs again", 30.0)
     _again(drive)
 
 
@@ -358,10 +360,11 @@ def broken_off(drive):
     drive.step = None
 
 
-def _again(drive):
-    """The step begins anew: so do its presses, while what was done at the engine stays done."""
+def _again(drive, also=lambda what: False):
+    """The step begins anew: so do its presses, while what was done at the engine stays done, `also` excepted."""
     now = time.monotonic()
-    drive.pending = [(now + wait_s, what) for wait_s, what in drive.hands.get(drive.step, ()) if what == DONE]
+    hands = drive.hands.get(drive.step, ())
+    drive.pending = [(now + wait_s, what) for wait_s, what in hands if what == DONE or also(what)]
 
 
 MISHAPS = {
