@@ -1,11 +1,14 @@
 """How well, how fast and in how many minutes of work the fault is found.
 
 Engines with one fault each, drawn from the built-in layouts by their priors, are simulated by the independent solver
-in tests/outside; readings carry 3 % and 20 Pa of noise and saturate at 7 kPa. What is told of their uncertainty goes
-round from case to case: the truth, nothing, and 30 Pa whatever the reading, which is too little. The tests that the
-program names are made until it calls the case settled; some engines are also worked through in the listed order.
+in tests/outside; readings carry 3 % and 20 Pa of noise and saturate at 7 kPa. What the noise is and what is told of it
+goes round from case to case (`KINDS`). The tests that the program names are made until it calls the case settled, and
+the same engines are worked through in the listed order until it does.
 
-    python tests/benchmarks/bench_faults.py [--short] [--cases N] [--layout NAME] [--seed N] [--walk-every N]
+    python tests/benchmarks/bench_faults.py [--short] [--cases N] [--layout NAME|FILE] [--seed N] [--no-calls]
+
+All layouts with 60 cases take some twenty minutes: `--keep FILE` adds the cases of a run to a file as JSON lines, and
+`--show FILE` prints the tables of all that it holds.
 """
 
 from __future__ import annotations
@@ -14,13 +17,11 @@ import argparse
 import json
 import math
 import os
-import resource
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -34,215 +35,222 @@ from sumpglass.faults.finding import Finding, find_fault  # noqa: E402
 from sumpglass.faults.layout import Layout, as_fields  # noqa: E402
 from sumpglass.faults.layout_file import built_in_names, load_layout  # noqa: E402
 from sumpglass.faults.readings import parse_readings  # noqa: E402
+from sumpglass.faults.twins import twins_of  # noqa: E402
 
 RANGE_PA = 7000.0
-TOLD = ("truth", "nothing", "30 Pa")
-"""What is told of a reading's uncertainty."""
 
 
-@dataclass
-class Tally:
-    """What was seen of one layout, or of all."""
-
-    first: list[bool] = field(default_factory=list)
-    among_three: list[bool] = field(default_factory=list)
-    calls: list[tuple[float, bool]] = field(default_factory=list)
-    """(probability of a fault, was it the fault) of every ranking seen on the way, all faults at 1 % or more."""
-    final: list[float] = field(default_factory=list)
-    minutes: list[float] = field(default_factory=list)
-    walked: list[tuple[float, float]] = field(default_factory=list)
-    """(minutes as advised, minutes in listed order) of the cases that were walked too."""
-    unexplained: int = 0
-    seconds: list[float] = field(default_factory=list)
-
-    def add(self, other: Tally) -> None:
-        for name, value in vars(other).items():
-            setattr(self, name, getattr(self, name) + value)
+def root_sum(level_pa: float) -> float:
+    """3 % and 20 Pa as independent parts."""
+    return math.hypot(0.03 * level_pa, 20.0)
 
 
-def noisy_reading(test: dict[str, Any], true_pa: float, rng: np.random.Generator, told: str) -> dict[str, Any]:
-    """What the rig says: normal noise of 3 % and 20 Pa (one standard deviation), saturated at 7 kPa."""
-    pressure = true_pa + math.hypot(0.03 * true_pa, 20.0) * rng.standard_normal()
-    if abs(pressure) > RANGE_PA:
-        return {"test": test["id"], "deeper_than_pa" if pressure < 0 else "above_pa": math.copysign(RANGE_PA, pressure)}
-    if told == "nothing":
-        return {"test": test["id"], "pressure_pa": pressure}
-    u95 = 30.0 if told == "30 Pa" else 1.96 * math.hypot(0.03 * pressure, 20.0)
-    return {"test": test["id"], "pressure_pa": pressure, "u95_pa": u95}
+def plain_sum(level_pa: float) -> float:
+    """3 % plus 20 Pa."""
+    return 0.03 * abs(level_pa) + 20.0
 
 
-def settle(
-    layout: Layout, facts: dict[str, Any], readings_of: dict[str, Any], walk: bool, tally: Tally | None
-) -> tuple[Finding, float]:
-    """Make tests until settled; returns the last finding and the minutes spent."""
-    readings: list[dict[str, Any]] = []
-    minutes = 0.0
-    tests = {test["id"]: test for test in facts["tests"]}
-    while True:
-        began = time.perf_counter()
-        finding = find_fault(layout, parse_readings(json.dumps(readings), layout), (), 1)
-        if tally is not None:
-            tally.seconds.append(time.perf_counter() - began)
-            tally.calls += [(p, name == facts["true"]) for name, p in finding.ranking if p >= 0.01 and readings]
-        if walk:
-            left = [test for test in tests if test not in {reading["test"] for reading in readings}]
-            if finding.ranking[0][1] >= 0.95 or not left:
-                return finding, minutes
-            following = left[0]
-        else:
-            if finding.settled or finding.next is None:
-                return finding, minutes
-            following = finding.next.test.id
-        readings.append(readings_of[following])
-        minutes += tests[following]["minutes"]
+Spread = Callable[[float], float]
+KINDS: dict[str, tuple[Spread, Callable[[float], float | None]]] = {
+    "u95 told right": (root_sum, lambda level: 1.96 * root_sum(level)),
+    "nothing told": (root_sum, lambda level: None),
+    "half of it told": (root_sum, lambda level: 0.98 * root_sum(level)),
+    "plain sum, 2 sigma": (plain_sum, lambda level: 2.0 * plain_sum(level)),
+    "plain sum, nothing": (plain_sum, lambda level: None),
+    "30 Pa told": (root_sum, lambda level: 30.0),
+}
+"""The true standard deviation of a reading by its level, and what is told as its u95."""
 
 
 class ReadingsOf(dict[str, Any]):
     """The reading of each test of one engine, simulated when first asked for."""
 
-    def __init__(self, facts: dict[str, Any], unknowns: dict[str, float], seed: list[int], told: str) -> None:
+    def __init__(self, facts: dict[str, Any], unknowns: dict[str, float], seed: list[int], kind: str) -> None:
         super().__init__()
-        self.facts, self.unknowns, self.seed, self.told = facts, unknowns, seed, told
+        self.facts, self.unknowns, self.seed, self.kind = facts, unknowns, seed, kind
 
     def __missing__(self, test_id: str) -> dict[str, Any]:
         number, test = next((n, t) for n, t in enumerate(self.facts["tests"]) if t["id"] == test_id)
         true_pa = independent_network.read_test_pa(self.facts, test, self.unknowns)
-        self[test_id] = noisy_reading(test, true_pa, np.random.default_rng([*self.seed, number]), self.told)
+        self[test_id] = noisy_reading(test_id, true_pa, np.random.default_rng([*self.seed, number]), self.kind)
         return dict(self[test_id])
 
 
-def run_layout(
-    name: str, cases: int, seed: int, walk_every: int, told_of: Sequence[str], report: list[str]
-) -> dict[str, Tally]:
-    """All cases of one layout, by what was told of the uncertainty."""
-    layout = load_layout(name)
-    facts = json.loads(json.dumps(as_fields(layout)))
-    rng = np.random.default_rng([seed, len(name), sum(map(ord, name))])
-    tallies = {told: Tally() for told in told_of}
+def noisy_reading(test_id: str, true_pa: float, rng: np.random.Generator, kind: str) -> dict[str, Any]:
+    """What the rig says: normal noise, saturated at 7 kPa."""
+    spread, told = KINDS[kind]
+    pressure = true_pa + spread(true_pa) * rng.standard_normal()
+    if abs(pressure) > RANGE_PA:
+        return {"test": test_id, "deeper_than_pa" if pressure < 0 else "above_pa": math.copysign(RANGE_PA, pressure)}
+    u95_pa = told(pressure)
+    reading = {"test": test_id, "pressure_pa": pressure}
+    return reading if u95_pa is None else {**reading, "u95_pa": u95_pa}
+
+
+def settle(
+    layout: Layout, facts: dict[str, Any], readings_of: dict[str, Any], true: str, listed: bool
+) -> tuple[Finding, dict[str, Any]]:
+    """Make tests until settled, those named or in the listed order; returns the last finding and what was seen."""
+    readings: list[dict[str, Any]] = []
+    minutes = {test["id"]: test["minutes"] for test in facts["tests"]}
+    seen: dict[str, Any] = {"minutes": 0.0, "calls": [], "firsts": [], "seconds": [], "doubts": 0}
+    while True:
+        began = time.perf_counter()
+        finding = find_fault(layout, parse_readings(json.dumps(readings), layout), (), 1)
+        seen["seconds"].append(round(time.perf_counter() - began, 3))
+        if readings:
+            seen["calls"] += [[round(p, 5), name == true] for name, p in finding.ranking if p >= 0.01]
+            seen["firsts"].append([round(finding.ranking[0][1], 5), finding.ranking[0][0] == true])
+            seen["doubts"] += finding.unexplained
+        left = [test for test in minutes if test not in [reading["test"] for reading in readings]]
+        if finding.settled or not left or (finding.next is None and not listed):
+            return finding, seen
+        following = left[0] if listed or finding.next is None else finding.next.test.id
+        readings.append(readings_of[following])
+        seen["minutes"] += minutes[following]
+
+
+def case_of(layout: Layout, facts: dict[str, Any], seed: list[int], kind: str) -> dict[str, Any]:
+    """One engine, from its draw to the verdict."""
+    rng = np.random.default_rng(seed)
     priors = np.array([fault["prior"] for fault in facts["faults"]])
-    for number in range(cases):
-        fault = facts["faults"][int(rng.choice(len(priors), p=priors / priors.sum()))]
-        facts["true"] = fault["id"]
-        told = told_of[number % len(told_of)]
-        tally = tallies[told]
-        readings = ReadingsOf(facts, independent_network.draw_unknowns(facts, fault, rng), [seed, number], told)
-        finding, minutes = settle(layout, facts, readings, False, tally)
-        order = [ranked for ranked, _ in finding.ranking]
-        tally.first.append(order[0] == fault["id"])
-        tally.among_three.append(fault["id"] in order[:3])
-        tally.final.append(finding.ranking[0][1])
-        tally.minutes.append(minutes)
-        tally.unexplained += finding.unexplained
-        if number % walk_every == 0:
-            tally.walked.append((minutes, settle(layout, facts, readings, True, None)[1]))
-        if order[0] != fault["id"]:
-            said, true = finding.ranking[0][1], dict(finding.ranking)[fault["id"]]
-            made = ", ".join(reading.test for reading in finding.evidence.readings)
-            report.append(
-                f"  {name}: {fault['id']} called {order[0]} ({said:.2f}; true {true:.3f}; told {told}) after {made}"
-            )
-    return tallies
+    fault = facts["faults"][int(rng.choice(len(priors), p=priors / priors.sum()))]
+    unknowns = independent_network.draw_unknowns(facts, fault, rng)
+    readings = ReadingsOf(facts, unknowns, seed, kind)
+    finding, seen = settle(layout, facts, readings, fault["id"], False)
+    _, walked = settle(layout, facts, readings, fault["id"], True)
+    order = [name for name, _ in finding.ranking]
+    named = {true for group in twins_of(layout) if fault["id"] in group for true in group} | {fault["id"]}
+    return {
+        "layout": layout.name, "kind": kind, "true": fault["id"], "first": order[0] in named,
+        "three": bool(named & set(order[:3])), "said": finding.ranking[0][1], "called": order[0],
+        "p_true": dict(finding.ranking)[fault["id"]], "unexplained": finding.unexplained,
+        "made": [reading.test for reading in finding.evidence.readings],
+        "listed_minutes": walked["minutes"], **seen, "listed_calls": walked["calls"],
+        "listed_firsts": walked["firsts"], "seconds": seen["seconds"] + walked["seconds"],
+        "doubts": seen["doubts"] + walked["doubts"],
+    }  # fmt: skip
 
 
-def line(name: str, tally: Tally) -> str:
+def row(name: str, cases: list[dict[str, Any]]) -> str:
     """One row of the table."""
-    advised, listed = (np.sum(part) for part in zip(*tally.walked)) if tally.walked else (0.0, 1.0)
+    mean = {key: float(np.mean([case[key] for case in cases]))
+            for key in ("first", "three", "said", "minutes", "listed_minutes")}  # fmt: skip
+    seconds = np.concatenate([case["seconds"] for case in cases])
     return (
-        f"{name:<22}{len(tally.first):>6}{np.mean(tally.first):>8.3f}{np.mean(tally.among_three):>8.3f}"
-        f"{np.mean(tally.final):>8.3f}{np.mean(tally.minutes):>9.1f}{advised / max(listed, 1e-9):>8.2f}"
-        f"{tally.unexplained:>8}{np.median(tally.seconds):>8.2f}{np.max(tally.seconds):>8.2f}"
+        f"{name:<22}{len(cases):>6}{mean['first']:>8.3f}{mean['three']:>8.3f}{mean['said']:>8.3f}"
+        f"{mean['minutes']:>9.1f}{mean['minutes'] / max(mean['listed_minutes'], 1e-9):>8.2f}"
+        f"{sum(case['unexplained'] for case in cases):>8}{np.median(seconds):>8.2f}{np.max(seconds):>8.2f}"
     )
 
 
-def calibration(tally: Tally) -> list[str]:
-    """Rows of the reliability table, and the expected calibration error."""
-    p, right = (np.array(part, dtype=float) for part in zip(*tally.calls))
-    edges = [0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0001]
-    rows, error = ["   called    share right   calls   difference (one standard error)"], 0.0
+def reliability(title: str, calls_of: list[list[list[float]]]) -> list[str]:
+    """Rows of the reliability table from each case's calls, and the expected calibration error.
+
+    Calls of one case hang together: the standard error is taken over cases (the cluster-robust one of survey sampling).
+    """
+    case = np.repeat(np.arange(len(calls_of)), [len(calls) for calls in calls_of])
+    p, right = np.array([call for calls in calls_of for call in calls], dtype=float).reshape(-1, 2).T
+    edges = [0.01, 0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.0001]
+    rows, error = [f"{title}:", "   called    share right   calls   difference (one standard error)"], 0.0
     for low, high in zip(edges, edges[1:]):
         inside = (p >= low) & (p < high)
         if inside.any():
-            gap = float(np.mean(p[inside]) - np.mean(right[inside]))
-            error += abs(gap) * float(np.mean(inside))
-            spread = math.sqrt(max(np.mean(p[inside]) * (1 - np.mean(p[inside])), 1e-4) / inside.sum())
-            called, were = np.mean(p[inside]), np.mean(right[inside])
-            rows.append(f"   {called:.3f}     {were:.3f}      {inside.sum():>5}   {gap:+.3f} ({spread:.3f})")
+            called, were = float(np.mean(p[inside])), float(np.mean(right[inside]))
+            error += abs(called - were) * float(np.mean(inside))
+            spread = math.sqrt(np.sum(np.square(np.bincount(case[inside], (p - right)[inside])))) / inside.sum()
+            mark = "  over 0.05" if abs(called - were) > 0.05 and inside.sum() > 50 else ""
+            rows.append(
+                f"   {called:.3f}     {were:.3f}      {inside.sum():>5}   {called - were:+.3f} ({spread:.3f}){mark}"
+            )
     return [*rows, f"   expected calibration error {error:.3f}"]
 
 
-def whole_calls(names: list[str]) -> list[str]:
-    """Time and memory of whole processes, with no readings and with five."""
-    rows = []
-    for name in names:
-        layout = load_layout(name)
-        facts = as_fields(layout)
-        rng = np.random.default_rng(3)
-        fault = facts["faults"][3]
-        readings = ReadingsOf(facts, independent_network.draw_unknowns(facts, fault, rng), [3], TOLD[0])
-        with tempfile.TemporaryDirectory() as folder:
-            file = Path(folder) / "readings.json"
-            for count in (0, 5, len(facts["tests"]) - 1):
-                file.write_text(json.dumps([readings[test["id"]] for test in facts["tests"][:count]]))
-                words = [
-                    sys.executable,
-                    "-m",
-                    "sumpglass",
-                    "find-fault",
-                    "--layout",
-                    name,
-                    "--readings",
-                    str(file),
-                    "--json",
-                ]
-                began = time.perf_counter()
-                with subprocess.Popen(words, stdout=subprocess.DEVNULL) as process:
-                    _, status, usage = os.wait4(process.pid, 0)
-                    process.returncode = os.waitstatus_to_exitcode(status)
-                seconds, processor = time.perf_counter() - began, usage.ru_utime + usage.ru_stime
-                memory = usage.ru_maxrss / 1024
-                rows.append(
-                    f"   {name:<22}{count:>3}: {seconds:.2f} s ({processor:.2f} s of processor)  {memory:.0f} MB"
-                )
+def tables(cases: list[dict[str, Any]]) -> list[str]:
+    """All that the cases show."""
+    heads = ("first", "three", "said", "minutes", "ratio", "unexpl", "s mid", "s max")
+    rows = [f"{'layout':<22}{'cases':>6}" + "".join(f"{head:>{9 if head == 'minutes' else 8}}" for head in heads)]
+    for key in ("layout", "kind"):
+        for name in dict.fromkeys(case[key] for case in cases):
+            rows.append(row(name, [case for case in cases if case[key] == name]))
+    rows += [row("all", cases), "asked: first >= 0.85, three >= 0.97, ratio <= 0.60, calibration within 0.05"]
+    advised, listed = ([case[key] for case in cases] for key in ("calls", "listed_calls"))
+    firsts = [case["firsts"] + case["listed_firsts"] for case in cases]
+    rows += reliability("every fault at 1 % or more in every call, tests as advised", advised)
+    rows += reliability("the same, tests in listed order", listed)
+    rows += reliability("the first-ranked of every call, either way", firsts)
+    rows.append(f"calls that said unexplained: {sum(case['doubts'] for case in cases)} of {sum(map(len, firsts))}")
+    wrong = [case for case in cases if case["called"] != case["true"]]
+    rows += [f"wrong at the end: {len(wrong)}"] if wrong else []
+    rows += [
+        f"  {case['layout']}: {case['true']} called {case['called']} ({case['said']:.2f}; true {case['p_true']:.3f}; "
+        f"{case['kind']}) after {', '.join(case['made'])}"
+        for case in wrong
+    ]
     return rows
 
 
+def whole_calls(names: list[str]) -> list[str]:
+    """Time and memory of whole processes, with 0, 3, 8 and 14 readings (or all)."""
+    rows, worst = ["whole processes (asked: under 2 s, under 400 MB):"], [0.0, 0.0, 0.0]
+    for name in names:
+        layout = load_layout(name)
+        facts = as_fields(layout)
+        unknowns = independent_network.draw_unknowns(facts, facts["faults"][3], np.random.default_rng(3))
+        readings = ReadingsOf(facts, unknowns, [3], "u95 told right")
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder) / "readings.json"
+            for count in dict.fromkeys(min(count, len(facts["tests"])) for count in (0, 3, 8, 14)):
+                file.write_text(json.dumps([readings[test["id"]] for test in facts["tests"][:count]]))
+                words = [sys.executable, "-m", "sumpglass", "find-fault", "--layout", name, "--readings", str(file)]
+                began = time.perf_counter()
+                with subprocess.Popen([*words, "--json"], stdout=subprocess.DEVNULL) as process:
+                    _, status, usage = os.wait4(process.pid, 0)
+                    process.returncode = os.waitstatus_to_exitcode(status)
+                seen = time.perf_counter() - began, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+                worst = [max(pair) for pair in zip(worst, seen)]
+                rows.append(
+                    f"   {name:<22}{count:>3}: {seen[0]:.2f} s ({seen[1]:.2f} s of processor)  {seen[2]:.0f} MB"
+                )
+    return [*rows, f"   worst: {worst[0]:.2f} s ({worst[1]:.2f} s of processor)  {worst[2]:.0f} MB"]
+
+
+def run(names: list[str], count: int, seed: int, keep: str | None) -> list[dict[str, Any]]:
+    """All cases, added to the file `keep` one by one."""
+    cases = []
+    for name in names:
+        layout = load_layout(name)
+        facts = json.loads(json.dumps(as_fields(layout)))
+        for number in range(count):
+            kind = list(KINDS)[number % len(KINDS)]
+            cases.append(case_of(layout, facts, [seed, sum(map(ord, layout.name)), number], kind))
+            if keep:
+                with open(keep, "a", encoding="utf-8") as file:
+                    file.write(json.dumps(cases[-1]) + "\n")
+        print(row(layout.name, cases[-count:]), file=sys.stderr, flush=True)
+    return cases
+
+
 def main() -> int:
+    """Run the cases, or show those kept."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
-    parser.add_argument("--short", action="store_true", help="few cases")
-    parser.add_argument("--cases", type=int, help="cases a layout (default 15; --short 6)")
+    parser.add_argument("--short", action="store_true", help="few cases, under a minute")
+    parser.add_argument("--cases", type=int, help="cases a layout (default 60; --short 2)")
     parser.add_argument("--layout", action="append", help="only this layout; may be repeated")
     parser.add_argument("--seed", type=int, default=11)
-    parser.add_argument(
-        "--walk-every", type=int, default=5, help="every n-th case is also worked through in listed order"
-    )
-    parser.add_argument("--told", action="append", choices=TOLD, help="what is told of the uncertainty (default: all)")
     parser.add_argument("--no-calls", action="store_true", help="leave out the whole processes")
+    parser.add_argument("--keep", metavar="FILE", help="add the cases to this file")
+    parser.add_argument("--show", metavar="FILE", help="run nothing: the tables of the cases kept in this file")
     options = parser.parse_args()
-    cases = options.cases or (6 if options.short else 15)
     names = options.layout or built_in_names()
-    heads = ("first", "three", "said", "minutes", "ratio", "unexpl", "s mid", "s max")
-    print(f"{'layout':<22}{'cases':>6}" + "".join(f"{head:>{9 if head == 'minutes' else 8}}" for head in heads))
-    everything, report = Tally(), []  # type: ignore[var-annotated]
-    told_of = options.told or TOLD
-    by_kind = {kind: Tally() for kind in told_of}
-    for name in names:
-        whole = Tally()
-        for kind, tally in run_layout(name, cases, options.seed, options.walk_every, told_of, report).items():
-            whole.add(tally)
-            by_kind[kind].add(tally)
-        everything.add(whole)
-        print(line(name, whole), flush=True)
-    for kind, tally in by_kind.items():
-        if tally.first:
-            print(line(f"told {kind}", tally))
-    print(line("all", everything))
-    print("asked: first >= 0.85, three >= 0.97, ratio <= 0.60, calibration within 0.05")
-    print("\n".join(["calibration of every call on the way:", *calibration(everything)]))
-    if report:
-        print("\n".join(["wrong at the end:", *report]))
-    if not options.no_calls:
-        print("\n".join(["whole processes (asked: under 2 s, under 400 MB):", *whole_calls(names)]))
-    print(f"peak memory of this run {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+    if options.show:
+        lines = Path(options.show).read_text(encoding="utf-8").splitlines()
+        cases = [json.loads(text) for text in lines]
+    else:
+        cases = run(names, options.cases or (2 if options.short else 60), options.seed, options.keep)
+    print("\n".join(tables(cases)))
+    if not options.no_calls and not options.show:
+        print("\n".join(whole_calls(names[:1] if options.short else names)))
     return 0
 
 
