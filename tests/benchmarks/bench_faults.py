@@ -34,7 +34,7 @@ import independent_network  # noqa: E402  (found through the line above)
 from sumpglass.faults.finding import Finding, find_fault  # noqa: E402
 from sumpglass.faults.layout import Layout, as_fields  # noqa: E402
 from sumpglass.faults.layout_file import built_in_names, load_layout  # noqa: E402
-from sumpglass.faults.readings import parse_readings  # noqa: E402
+from sumpglass.faults.readings_file import parse_readings  # noqa: E402
 from sumpglass.faults.twins import twins_of  # noqa: E402
 
 RANGE_PA = 7000.0

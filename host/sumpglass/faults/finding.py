@@ -11,7 +11,8 @@ import numpy as np
 from sumpglass.faults import next_test, verdict
 from sumpglass.faults.layout import HEALTHY, Layout
 from sumpglass.faults.next_test import Prospect, Span
-from sumpglass.faults.ranking import UNSOLVED_TOLD_FROM, Evidence, Reading, weigh
+from sumpglass.faults.ranking import UNSOLVED_TOLD_FROM, Evidence, weigh
+from sumpglass.faults.reading import Reading
 from sumpglass.faults.twins import twins_of
 from sumpglass.faults.verdict import Shift, Split
 

@@ -16,17 +16,10 @@ from sumpglass.faults.layout import LayoutTest
 from sumpglass.faults.network import circuit_for
 from sumpglass.faults.network_steps import Work
 from sumpglass.faults.normal import normal_cdf
-from sumpglass.faults.ranking import (
-    ASSUMED_RELATIVE_SD,
-    MODEL_RELATIVE_SD,
-    RESCUE_WORK,
-    SCALE_PA,
-    Evidence,
-    Ranges,
-    Sample,
-    draws_for,
-    predict_within,
-)
+from sumpglass.faults.prediction import Ranges, draws_for, predict_within
+from sumpglass.faults.proposals import Sample
+from sumpglass.faults.ranking import RESCUE_WORK, Evidence
+from sumpglass.faults.reading import ASSUMED_RELATIVE_SD, MODEL_RELATIVE_SD, SCALE_PA
 
 FloatArray = npt.NDArray[np.float64]
 

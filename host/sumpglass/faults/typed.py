@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from sumpglass.errors import InputError
-from sumpglass.faults.ranking import Reading
+from sumpglass.faults.reading import Reading
 from sumpglass.units import PASCALS_PER_UNIT, to_pascals
 
 FORMS = "such as 0.42 kPa vacuum, 12 mmH2O pressure ± 1, -850 Pa, > 7 kPa vacuum"

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from sumpglass.faults.next_test import SETTLED_AT, Prospect, bin_edges_pa
-from sumpglass.faults.ranking import WILD_SHARE, Evidence, Reading, chances_of
+from sumpglass.faults.ranking import Evidence
+from sumpglass.faults.reading import WILD_SHARE, Reading, chances_of
 
 FloatArray = npt.NDArray[np.float64]
 

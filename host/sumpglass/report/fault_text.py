@@ -6,7 +6,7 @@ import numpy as np
 
 from sumpglass.faults.finding import Finding
 from sumpglass.faults.layout import Layout
-from sumpglass.faults.ranking import Reading
+from sumpglass.faults.reading import Reading
 from sumpglass.faults.verdict import Shift, Split
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import in_words

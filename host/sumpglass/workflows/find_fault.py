@@ -12,8 +12,8 @@ from sumpglass.faults.finding import Finding, fields_of, find_fault
 from sumpglass.faults.layout import Layout
 from sumpglass.faults.layout_file import built_in_names, load_layout
 from sumpglass.faults.next_test import RANGE_PA, Span
-from sumpglass.faults.ranking import Reading
-from sumpglass.faults.readings import checked_tests, parse_readings, reading_fields, readings_from
+from sumpglass.faults.reading import Reading
+from sumpglass.faults.readings_file import checked_tests, parse_readings, reading_fields, readings_from
 from sumpglass.store.casebook import Casebook, is_sqlite
 from sumpglass.store.casebook_notes import Entry
 

@@ -12,7 +12,7 @@ import pytest
 from sumpglass.cli import main
 from sumpglass.errors import InputError
 from sumpglass.faults.layout_file import built_in_names, load_layout
-from sumpglass.faults.ranking import Reading
+from sumpglass.faults.reading import Reading
 from sumpglass.faults.typed import typed_reading
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows.find_fault import Search, keep_reading, keep_search, readings_in_casebook, withdraw_reading

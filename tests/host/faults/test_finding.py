@@ -12,7 +12,9 @@ from sumpglass.faults.layout import Layout
 from sumpglass.faults.layout_file import built_in_names, load_layout, parse_layout
 from sumpglass.faults.network import circuit_for
 from sumpglass.faults.normal import normal_cdf, normal_quantile
-from sumpglass.faults.ranking import Ranges, Reading, predict_pa, weigh
+from sumpglass.faults.prediction import Ranges, predict_pa
+from sumpglass.faults.ranking import weigh
+from sumpglass.faults.reading import Reading
 from sumpglass.faults.twins import twins_of
 from sumpglass.faults.verdict import misfits
 from sumpglass.report.fault_text import fault_text
@@ -72,7 +74,7 @@ def test_evidence_agrees_with_plain_sampling_of_the_ranges():
     evidence = weigh(layout, readings, seed=2)
     ranges, rng = Ranges(layout), np.random.default_rng(7)
     circuits = [circuit_for(layout, layout.test(reading.test)) for reading in readings]
-    from sumpglass.faults.ranking import WILD_SHARE, chances_of
+    from sumpglass.faults.reading import WILD_SHARE, chances_of
 
     for name in ("filler_cap_leaks", "rear_seal_leaks"):
         number = [fault.id for fault in layout.faults].index(name)

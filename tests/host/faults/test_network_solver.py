@@ -12,7 +12,7 @@ from sumpglass.faults.layout_file import built_in_names, load_layout
 from sumpglass.faults.network import Circuit, Solution, circuit_for, solve
 from sumpglass.faults.network_rescue import by_bracket
 from sumpglass.faults.network_steps import law_flow, squared_flow
-from sumpglass.faults.ranking import Ranges
+from sumpglass.faults.prediction import Ranges
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.physics.orifice import mass_flow_kg_s
 

@@ -15,7 +15,7 @@ from textual.widgets import Input, Static
 
 from sumpglass.errors import SumpglassError
 from sumpglass.faults.finding import Finding
-from sumpglass.faults.ranking import Reading as FaultReading
+from sumpglass.faults.reading import Reading as FaultReading
 from sumpglass.faults.typed import FORMS, typed_reading
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.fault_pane import FaultPane, LayoutList

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 
 from sumpglass.errors import InputError
 from sumpglass.faults.layout import Layout, LayoutTest
-from sumpglass.faults.ranking import Reading
+from sumpglass.faults.reading import Reading
 
 DEEPEST_PA = -101325.0
 HIGHEST_PA = 1e7
