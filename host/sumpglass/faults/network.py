@@ -95,8 +95,8 @@ def _balance(circuit: Circuit, flow: FloatArray, blow_by: FloatArray) -> None:
         if b < circuit.inner:
             net[b] += flow[element]
     leaks = (circuit.end == circuit.inner) & (circuit.fixed_area_m2 > 0.0) & ~circuit.one_way
-    for element in np.flatnonzero(leaks):
-        flow[element] += net[circuit.start[element]]
+    for leak in np.flatnonzero(leaks):
+        flow[leak] += net[circuit.start[leak]]
 
 
 def _rescue(
