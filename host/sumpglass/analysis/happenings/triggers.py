@@ -45,6 +45,7 @@ MISSING_SHARE = 0.2
 """A sensor is at fault that leaves out more than a fifth of its samples; a radio or a cable loses less."""
 STILL_S = 0.3
 STILL_SHARE = 0.3
+STOOD_S = 0.2
 AFTER_RAIL_S = 1.6
 """For so long after a rail or a standstill the slow level still remembers it."""
 RAIL_SHARE = 0.7
@@ -84,28 +85,36 @@ def rolling_least(values: FloatArray, width: int) -> FloatArray:
     return out
 
 
-def settled_reference(track: Track, hop_s: float, fresh_from: int, side: int, railed: FloatArray | None) -> FloatArray:
-    """Deepest level (hops,) on `side` (-1 vacuum, +1 pressure) that held for `SETTLED_S` within the last `FALL_S`."""
+def no_level(track: Track, hop_s: float, fresh_from: int, railed: FloatArray | None) -> np.ndarray:
+    """Where no settled level (hops,) may be taken from: it moves, or stands still or on a rail, or is not known."""
+    back, rest = max(1, round(SETTLED_S / hop_s)), max(1, round(AFTER_RAIL_S / hop_s))
+    slow = track.slow_pa
+    none = ~np.isfinite(track.sigma_pa)
+    first = slow[: -2 * back]
+    moved = np.abs(slow[2 * back :] - first)
+    with np.errstate(invalid="ignore"):
+        none[2 * back :] |= moved > SETTLED_SHARE * np.abs(first) + 4.0 * track.slow_sigma_pa[2 * back :]
+    # A reading that stands still or on a rail is no level.
+    if float(track.still_hops.max(initial=0.0)) * hop_s >= STOOD_S:
+        stood = -rolling_least(-track.still_hops, rest) * hop_s
+        none |= (stood >= STOOD_S) & (track.still_share < STILL_SHARE)
+    if railed is not None and (railed > 0.3).any():
+        none |= -rolling_least(-(railed > 0.3).astype(float), rest) > 0.5
+    none[: max(0, fresh_from - track.first)] = True
+    return none
+
+
+def settled_reference(track: Track, hop_s: float, side: int, none: np.ndarray) -> FloatArray:
+    """Deepest level (hops,) on `side` (-1 vacuum, +1 pressure) that held for `SETTLED_S` within the last `FALL_S`.
+
+    `none` (hops,): where there is no settled level.
+    """
     back = max(1, round(SETTLED_S / hop_s))
     slow = track.slow_pa * -side
     # Deep is low here, for both sides.
     held = np.full(len(slow), np.inf)
     held[back:] = np.maximum(slow[back:], slow[:-back])
-    first = slow[: -2 * back]
-    moved = np.abs(slow[2 * back :] - first)
-    with np.errstate(invalid="ignore"):
-        unsettled = moved > SETTLED_SHARE * np.abs(first) + 4.0 * track.slow_sigma_pa[2 * back :]
-    held[2 * back :][unsettled] = np.inf
-    known = np.isfinite(track.sigma_pa)
-    # A reading that stands still or on a rail is no level.
-    stood = -rolling_least(-track.still_hops, max(1, round(AFTER_RAIL_S / hop_s))) * hop_s
-    held[(stood >= 0.2) & (track.still_share < STILL_SHARE)] = np.inf
-    if railed is not None:
-        held[-rolling_least(-(railed > 0.3).astype(float), max(1, round(AFTER_RAIL_S / hop_s))) > 0.5] = np.inf
-    stale = fresh_from - track.first
-    if stale > 0:
-        held[: min(stale, len(held))] = np.inf
-    held[~known] = np.inf
+    held[none] = np.inf
     return rolling_least(held, max(1, round(FALL_S / hop_s))) * -side
 
 
@@ -160,17 +169,21 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     railed = None
     if watch.range_low_pa is not None or watch.range_high_pa is not None:
         railed = rail_share(track, hop_s, watch)
-    vacuum = settled_reference(track, hop_s, watch.fresh_from, -1, railed)
-    pressure = settled_reference(track, hop_s, watch.fresh_from, 1, railed)
+    none = no_level(track, hop_s, watch.fresh_from, railed)
+    vacuum = settled_reference(track, hop_s, -1, none)
     with np.errstate(invalid="ignore"):
-        least = np.maximum(max(watch.zero_u95_pa, LEAST_PA), LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
+        floor = max(watch.zero_u95_pa, LEAST_PA)
+        least = np.maximum(floor, LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
         rising = trends(level, hop_s)[0]
         short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
         found = {
             "loss": np.isfinite(vacuum) & (vacuum < -least) & ((level > 0.5 * vacuum + SIGMAS * sigma) | leads),
-            "fade": np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma),
         }
+        if not float(track.slow_pa.max(initial=0.0)) <= floor:
+            # Only where there has been a pressure can it fade.
+            pressure = settled_reference(track, hop_s, 1, none)
+            found["fade"] = np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma)
         wander = np.minimum(SIGN_WANDERS * track.wander_pa, MOST_WANDER_PA)
         edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa + wander
         slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa + wander

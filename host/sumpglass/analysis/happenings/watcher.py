@@ -34,8 +34,9 @@ DROP_REST_S = 3.0
 FAINT_BACK_S, FAINT_NOW_S = 4.5, 0.9
 LOOK_BACK_S = 6.0
 """More than any mask looks back."""
-STRETCH_HOPS = 2048
-"""Masks are made for so many hops at a time: they have to be made anew whenever something has happened."""
+STRETCH_HOPS, LONGEST_STRETCH_HOPS = 1024, 8192
+"""Masks are made for so many hops at a time, and for more where it stays quiet: they have to be made anew whenever
+something has happened."""
 
 
 @dataclass
@@ -73,6 +74,7 @@ class HopWatcher:
         self._last_drop: tuple[Episode, float] | None = None
         """What was opened when the pulses last waned, and their energy until then."""
         self._pending: list[_Pending] = []
+        self._stretch = STRETCH_HOPS
         self._lost: list[tuple[float, int]] = []
         """Level and key of each loss that has not been recovered."""
 
@@ -80,23 +82,23 @@ class HopWatcher:
         """Watch the hops of `track` from absolute hop number `cursor` on."""
         end = track.first + len(track)
         back = round(LOOK_BACK_S / self._hop_s)
-        for begin in range(cursor, end, STRETCH_HOPS):
-            upto = min(end, begin + STRETCH_HOPS)
-            self._advance_stretch(track.part(begin - back, upto), track, begin, upto)
-
-    def _advance_stretch(self, seen: Track, track: Track, cursor: int, end: int) -> None:
-        masks, places = self._masks(seen)
         while cursor < end:
-            hop = self._next(places, cursor, end)
-            if hop >= end:
-                return
-            before = self._state_of_masks()
+            upto = min(end, cursor + self._stretch)
+            cursor, quiet = self._advance_stretch(track.part(cursor - back, upto), track, cursor, upto)
+            self._stretch = min(2 * self._stretch, LONGEST_STRETCH_HOPS) if quiet else STRETCH_HOPS
+
+    def _advance_stretch(self, seen: Track, track: Track, cursor: int, end: int) -> tuple[int, bool]:
+        """Watch until `end`, or until what the masks depend on has changed: (next hop, whether it has not)."""
+        masks, places = self._masks(seen)
+        before = self._state_of_masks()
+        while (hop := self._next(places, cursor, end)) < end:
             at = hop - seen.first
             shown = {name for name, mask in masks.items() if name != "reference" and mask[at]}
             self._step(track, shown, float(masks["reference"][at]), hop)
             cursor = hop + 1
             if self._state_of_masks() != before:
-                masks, places = self._masks(seen)
+                return cursor, False
+        return end, True
 
     def end(self, track: Track) -> None:
         """No more hops will follow these: flags that had no time to hold are withdrawn, the rest is judged."""
