@@ -120,12 +120,13 @@ def measure(
     # Tapered means: pulses of a cut cycle do not shake them. A stretch shorter than the level's window still does.
     reach = float(np.clip(1.0 - (now - settle_s) / max(period_hint_s, 1e-6), 0.0, 1.0))
     level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
+    noise = _third(before)
     return Evidence(
         before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
-        quiet=_third(after) / max(_third(before), 1e-9), codes_after=len(np.unique(after[:2000])),
-        codes_of_noise=_third(before) / np.sqrt(20.0) / _code(before), **spectral,
+        quiet=_third(after) / max(noise, 1e-9), codes_after=len(np.unique(after[:2000])),
+        codes_of_noise=noise / np.sqrt(20.0) / _code(before), **spectral,
     )  # fmt: skip
 
 

@@ -57,6 +57,24 @@ def _shapes(hop_s: float, length: int, points: int) -> tuple[tuple[str, float, F
     return tuple(made)
 
 
+@lru_cache(maxsize=16)
+def _placed_shapes(
+    hop_s: float, length: int, n: int, earliest: int, latest: int
+) -> tuple[tuple[str, float, FloatArray, FloatArray, np.ndarray], ...]:
+    """Of each shape the part that `n` hops see while it begins between `earliest` and `latest`; and (places,) the sum
+    of squares about the mean there (at least a trifle), and whether there is anything to see.
+    """
+    made = []
+    for kind, value, shape in _shapes(hop_s, length, n):
+        # The part from s on, n long, begins at axis point s, so in it the change begins at hop n - s.
+        part = shape[n - latest : 2 * n - earliest]
+        sums = np.concatenate([[0.0], np.cumsum(part)])
+        squares = np.concatenate([[0.0], np.cumsum(part * part)])
+        gram = squares[n:] - squares[:-n] - (sums[n:] - sums[:-n]) ** 2 / n
+        made.append((kind, value, part, np.maximum(gram, 1e-6), gram > 1e-6))
+    return tuple(made)
+
+
 def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, latest: int) -> Change | None:
     """Fit one change to hop means (n,), its start between `earliest` and `latest`; None where there is too little."""
     n = len(mean_pa)
@@ -76,14 +94,9 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     centred = level - level.mean()
     total = float(centred @ centred)
     best: tuple[float, str, float, int, FloatArray, FloatArray] | None = None
-    for kind, value, shape in _shapes(hop_s, length, n):
-        # The part from s on, n long, begins at axis point s, so in it the change begins at hop n - s.
-        part = shape[n - latest : 2 * n - earliest]
-        sums = np.concatenate([[0.0], np.cumsum(part)])
-        squares = np.concatenate([[0.0], np.cumsum(part * part)])
-        gram = squares[n:] - squares[:-n] - (sums[n:] - sums[:-n]) ** 2 / n
+    for kind, value, part, gram, seen in _placed_shapes(hop_s, length, n, earliest, latest):
         cross = np.correlate(part, centred, "valid")
-        gain = np.where(gram > 1e-6, cross**2 / np.maximum(gram, 1e-6), 0.0)
+        gain = np.where(seen, cross**2 / gram, 0.0)
         at = int(np.argmax(gain))
         if best is None or gain[at] > best[0] * (1 + 1e-9):
             best = (float(gain[at]), kind, value, at, gain, part[at : at + n])

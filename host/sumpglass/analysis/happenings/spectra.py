@@ -48,12 +48,12 @@ def _window(length: int) -> tuple[FloatArray, FloatArray]:
     return np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2, np.arange(length) - (length - 1) / 2
 
 
-def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
-    """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
-    if len(values) < length or length < 8:
-        return None
+@lru_cache(maxsize=8)
+def _averaged(data: bytes, length: int) -> tuple[FloatArray, int]:
+    """Averaged periodogram (bins,) of the samples in `data`, and of how many segments."""
     window, axis = _window(length)
     hop = max(1, length // 2)
+    values = np.frombuffer(data)
     # The newest segments first: what is left over is the oldest.
     parts = np.lib.stride_tricks.sliding_window_view(values, length)[::-hop]
     starts = len(parts)
@@ -63,6 +63,16 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     lines = np.fft.rfft(parts, axis=1)
     total = (lines.real**2 + lines.imag**2).sum(axis=0)
     power = total * (2.0 / starts / (length * float(window @ window)))
+    power.flags.writeable = False
+    return power, starts
+
+
+def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None:
+    """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
+    if len(values) < length or length < 8:
+        return None
+    # A happening is judged again and again, and what was before it stays the same.
+    power, starts = _averaged(np.ascontiguousarray(values, np.float64).tobytes(), length)
     hz = np.arange(len(power)) * (rate_hz / length)
     usable = power[hz >= LOWEST_HZ]
     if not len(usable):
@@ -82,15 +92,7 @@ def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
     """
     if len(before.hz) != len(after.hz):
         return before, after
-    step = float(before.hz[1])
-    hum, sure = np.zeros(len(before.hz), bool), np.zeros(len(before.hz), bool)
-    for mains in (50.0, 60.0):
-        for k in range(1, int(before.hz[-1] / mains) + 1):
-            near = np.abs(before.hz - k * mains) <= 2.1 * step
-            b, a = float(before.power[near].sum()), float(after.power[near].sum())
-            if b > 12 * before.floor and abs(np.log((a + 1e-12) / b)) < 0.4:
-                hum |= near
-                sure |= near if abs(np.log((a + 1e-12) / b)) < 0.15 else False
+    hum, sure = _alike_on_mains(before, after)
     used = ~hum & (before.hz >= LOWEST_HZ)
     rest = float(np.maximum(before.power[used] - before.floor, 0.0).sum())
     if float(before.power[used].max(initial=0.0)) < 12 * before.floor or rest < 0.3 * before.noise_pa2:
@@ -98,6 +100,28 @@ def without_hum(before: Spectrum, after: Spectrum) -> tuple[Spectrum, Spectrum]:
     if not hum.any():
         return before, after
     return tuple(Spectrum(s.hz, np.where(hum, s.floor, s.power), s.floor, s.red) for s in (before, after))  # type: ignore[return-value]
+
+
+def _alike_on_mains(before: Spectrum, after: Spectrum) -> tuple[np.ndarray, np.ndarray]:
+    """Bins (bins,) about multiples of the mains that hold a line of like power in both; and where it is the same."""
+    hz, bins = before.hz, len(before.hz)
+    step = float(hz[1])
+    lines = [k * mains for mains in (50.0, 60.0) for k in range(1, int(hz[-1] / mains) + 1)]
+    hum, sure = np.zeros(bins, bool), np.zeros(bins, bool)
+    if not lines:
+        return hum, sure
+    middle = np.array(lines)[:, None]
+    about = np.rint(middle / step).astype(int) + np.arange(-3, 4)
+    inside = np.clip(about, 0, bins - 1)
+    near = (np.abs(hz[inside] - middle) <= 2.1 * step) & (about == inside)
+    b = np.where(near, before.power[inside], 0.0).sum(axis=1)
+    a = np.where(near, after.power[inside], 0.0).sum(axis=1)
+    stands = b > 12 * before.floor
+    if stands.any():
+        off = np.abs(np.log((a + 1e-12) / np.where(stands, b, 1.0)))
+        hum[inside[near & (stands & (off < 0.4))[:, None]]] = True
+        sure[inside[near & (stands & (off < 0.15))[:, None]]] = True
+    return hum, sure
 
 
 def line_powers(before: Spectrum, after: Spectrum | None) -> tuple[float, float]:
@@ -148,8 +172,8 @@ def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[fl
         return None, 0.0, 0.0
     most = min(len(axis) - 1, int(1.6 * STEPS_PER_OCTAVE))
     norm = np.sqrt(float(a @ a) * float(b @ b))
-    likeness = np.correlate(b, a, "full")[len(a) - 1 - most : len(a) + most]
-    likeness = likeness / norm
+    none = np.zeros(most)
+    likeness = np.correlate(np.concatenate([none, b, none]), a, "valid") / norm
     prefer = likeness - 0.02 * np.abs(np.arange(-most, most + 1)) / STEPS_PER_OCTAVE
     best = int(np.argmax(prefer))
     near = likeness[most - 1 : most + 2].max()
