@@ -22,6 +22,7 @@ LIVE_KEYS = (
 REPLAY_KEYS = (
     ("space", "pause", "mark"), ("←→", "seek", "move(1)"), ("-+", "speed", "speed(2.0)"), (".", "step", "step"),
     ("u", "unit", "unit"), ("w", "window", "window"), ("h", "hold", "hold"), ("s", "seen", "seen"),
+    ("g", "guide", "guide"), ("f", "fault", "find_fault"),
     ("b", "bell", "bell_key"), ("t", "dark/light", "theme"), ("?", "help", "help"), ("q", "quit", "quit_key"),
 )  # fmt: skip
 WATCHING_KEYS = tuple(key for key in LIVE_KEYS if key[1] not in ("mark", "name", "guide", "fault"))

@@ -113,10 +113,14 @@ class FaultPane(LineWidget):
         lines += self._suspects(finding, width)
         if not self._drawing:
             lines += self._advice(layout, finding, width)
-        rest = height - len(lines) - 1
-        more = self._picture(layout, finding, width) if self._drawing else self._story(layout, finding, width)
-        if rest > 1:
-            lines += more[: rest - 1] if self._drawing else more[-(rest - 1) :]
+        rest = height - len(lines) - 2
+        picture = self._picture(layout, finding, width)
+        more = picture if self._drawing else self._story(layout, finding, width)
+        if rest > 0:
+            lines += more[:rest] if self._drawing else more[-rest:]
+        if not self._drawing and len(more) + 1 + len(layout_drawing(layout)) <= rest:
+            # what is left of a tall terminal shows where the suspect sits, with as much of the legend as fits
+            lines += [(), *picture][: rest - len(more)]
         lines += [()] * max(0, height - len(lines) - 1)
         return [*lines[: height - 1], ((f" {self._note}"[:width], "alert"),)]
 
