@@ -10,61 +10,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from sumpglass.analysis.happenings.cause_chances import CHANCES_DOWN, CHANCES_UP, PRIOR_DOWN, PRIOR_UP, SIGNS
 from sumpglass.analysis.happenings.evidence import Evidence
 
-UP_CAUSES = ("opening", "suction_lost", "blow_by_rise", "engine_stop", "speed_change", "tap_off", "line_blocked",
-             "engine_start", "sensor_fault", "unknown")  # fmt: skip
-DOWN_CAUSES = ("closing", "suction_back", "engine_start", "speed_change", "engine_stop", "tap_off", "unknown")
+UP_CAUSES = tuple(PRIOR_UP)
+DOWN_CAUSES = tuple(PRIOR_DOWN)
 PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
-PRIOR = {"opening": 0.198, "suction_lost": 0.142, "blow_by_rise": 0.068, "engine_stop": 0.290, "speed_change": 0.135,
-         "tap_off": 0.067, "line_blocked": 0.040, "sensor_fault": 0.03, "engine_start": 0.01, "unknown": 0.02,
-         "closing": 0.3, "suction_back": 0.15}  # fmt: skip
-
 FEW_CODES = 12
 
-# Chance of each sign under each cause, in the order of SIGNS. First set from the physics by hand, then, for the causes
-# of a loss, moved by maximum likelihood on drawn traces of three makers, with a ridge (0.5 on the log odds) towards
-# the hand's values; held against draws that the fit had not seen.
-SIGNS = (
-    "dead",
-    "moved",
-    "glide",
-    "late_death",
-    "pressure",
-    "small",
-    "stays",
-    "step",
-    "grown",
-    "born",
-    "shrunk",
-    "quiet",
-    "fast",
-    "slow",
-    "early",
-    "half",
-    "tiny",
-    "persists",
-    "leapt",
-)
-CHANCES: dict[str, tuple[float, ...]] = {
-    #                 dead move glid late pres smal stay step grow born shru quie fast slow earl half tiny pers leap
-    "opening":       (.05, .02, .12, .26, .02, .74, .01, .09, .04, .03, .28, .05, .53, .07, .06, .18, .13, .91, .004),
-    "closing":       (.02, .03, .20, .30, .03, .03, .03, .15, .30, .05, .05, .05, .30, .38, .05, .50, .05, .95, .004),
-    "suction_lost":  (.02, .02, .10, .29, .83, .44, .04, .05, .03, .03, .09, .05, .30, .39, .05, .20, .07, .96, .004),
-    "suction_back":  (.02, .03, .20, .30, .03, .03, .03, .05, .08, .03, .08, .05, .30, .38, .05, .50, .05, .97, .004),
-    "blow_by_rise":  (.01, .04, .09, .27, .93, .27, .09, .06, .90, .10, .02, .02, .21, .50, .06, .13, .06, .97, .004),
-    "engine_stop":   (.83, .75, .74, .48, .04, .62, .23, .03, .27, .01, .54, .13, .13, .38, .42, .11, .65, .23, .30),
-    "engine_start":  (.02, .60, .20, .30, .10, .05, .05, .05, .60, .95, .05, .05, .06, .45, .50, .50, .05, .30, .40),
-    "speed_change":  (.04, .89, .09, .35, .32, .52, .14, .03, .15, .25, .42, .05, .09, .21, .41, .21, .12, .48, .45),
-    "tap_off":       (.98, .21, .09, .05, .04, .97, .04, .83, .01, .01, .98, .12, .96, .01, .04, .02, .95, .10, .05),
-    "line_blocked":  (.94, .09, .07, .04, .05, .06, .87, .34, .01, .01, .96, .12, .45, .15, .04, .39, .02, .14, .02),
-    "sensor_fault":  (.97, .10, .10, .03, .10, .90, .10, .95, .01, .01, .97, .97, .98, .01, .05, .50, .50, .05, .05),
-    "unknown":       (.20, .20, .20, .30, .25, .40, .20, .15, .20, .10, .25, .10, .35, .25, .20, .30, .20, .60, .08),
-}  # fmt: skip
 # Signs are not independent of each other: their log likelihoods count for less than their sum.
 TEMPER = 0.78
+LINK = 0.85
+"""How often what takes a loss back is the partner of its cause."""
 
 
 def _soft(value: float, middle: float, width: float) -> float:
@@ -84,6 +43,11 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     if e.pulse_ratio is None:
         found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
     _signs_of_speed(e, dead, found)
+    ran, runs = (_soft(float(np.log(max(x, 1e-3))), 0.7, 0.25) for x in (e.ran, e.runs))
+    if max(ran, runs) > 0.5:
+        # An engine that is heard at no time says nothing.
+        found["ran"] = ran
+        found["runs"] = runs if e.after_s > 0.3 else None
     left = e.after_pa / e.before_pa if abs(e.before_pa) > 1.0 else 1.0
     soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
@@ -166,17 +130,17 @@ def judge(
         return {"sensor_fault": 0.96 * sudden + 0.02, "out_of_range": 0.96 * (1 - sudden) + 0.02}
     found = signs(evidence)
     likely = lost_causes or ({} if lost_cause is None else {lost_cause: 1.0})
-    causes = UP_CAUSES if upward else DOWN_CAUSES
+    causes, prior, chances = (UP_CAUSES, PRIOR_UP, CHANCES_UP) if upward else (DOWN_CAUSES, PRIOR_DOWN, CHANCES_DOWN)
     weights = {}
     for cause in causes:
-        chance = PRIOR[cause]
+        chance = prior[cause]
         if lost_cause is not None:
-            chance = 0.85 * sum(p for c, p in likely.items() if PARTNER.get(c) == cause) + 0.15 / len(causes)
+            chance = LINK * sum(p for c, p in likely.items() if PARTNER.get(c) == cause) + (1.0 - LINK) / len(causes)
         log = np.log(chance)
-        for sign, pi in zip(SIGNS, CHANCES[cause]):
+        for sign, percent in zip(SIGNS, chances[cause]):
             q = found[sign]
             if q is not None:
-                log += TEMPER * np.log(pi * q + (1 - pi) * (1 - q))
+                log += TEMPER * np.log(0.01 * (percent * q + (100 - percent) * (1 - q)))
         weights[cause] = log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0

@@ -62,6 +62,10 @@ class Evidence:
     """Power of the strongest former lines over the noise, after the change: above about 8 they are still there."""
     line_snr: float = 0.0
     """Power over noise of the strongest line before."""
+    ran: float = 0.0
+    """Prominence of the strongest line before: above 1 something turned."""
+    runs: float = 0.0
+    """The same after."""
     weak_growth: float | None = None
     """Log ratio of amplitudes, after over before, of what lies below the strongest line: cycle-to-cycle scatter and
     lines of unlike cylinders, which come from blow-by and not from the pistons."""
@@ -164,7 +168,7 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     found: dict[str, Any] = {
         "pulses_before": pulse_b / noise, "pulses_after": pulse_a / noise, "line_snr": line_snr,
         "pulse_ratio": pulse_a / pulse_b if seen else None, "speed_octaves": None, "speed_match": 0.0,
-        "match_unmoved": 0.0,
+        "match_unmoved": 0.0, "ran": spec_b.prominence, "runs": spec_a.prominence if spec_a is not None else 0.0,
     }  # fmt: skip
     if spec_a is not None:
         found["speed_octaves"], found["speed_match"], found["match_unmoved"] = shift_between(spec_b, spec_a, rate)
