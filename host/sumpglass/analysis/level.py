@@ -111,7 +111,8 @@ def read_level(
     }
     u95 = float(np.sqrt(sum(part**2 for part in parts.values())))
     # Readings that are all one value, by a converter whose step nobody told: the step may be of any size.
-    unknown_step = spread == 0.0 and code_pa <= 0.0 and any(len(piece) > 1 for piece in pieces)
+    # (Their variance may be a rounding error above nought.)
+    unknown_step = code_pa <= 0.0 and any(len(piece) > 1 for piece in pieces) and not any(map(np.ptp, pieces))
     if not np.isfinite(u95) or unknown_step:
         return LevelReading(mean_pa, None, "undecided", parts)
     state = "undecided" if abs(mean_pa) <= u95 else "vacuum" if mean_pa < 0 else "pressure"

@@ -19,7 +19,9 @@ def test_a_gauge_read_now_and_then_is_assessed(rate_hz: float) -> None:
     assert found.level.mean_pa == pytest.approx(p.mean())
 
 
-def test_readings_that_are_all_one_value_have_no_interval() -> None:
+@pytest.mark.parametrize("value_pa", [-600.0, -412.73, 0.1])
+def test_readings_that_are_all_one_value_have_no_interval(value_pa: float) -> None:
+    """A value that binary fractions cannot hold gives a variance a rounding error above nought."""
     t = np.arange(2000) / 100.0
-    found = assess_recording(Recording(t, np.full(2000, -600.0), rate_hz=100.0), None, 0.0, 2000.0)
+    found = assess_recording(Recording(t, np.full(2000, value_pa), rate_hz=100.0), None, 0.0, 2000.0)
     assert found.level.u95_pa is None and any("every reading is the same" in words for words in found.warnings)
