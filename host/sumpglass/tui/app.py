@@ -37,109 +37,30 @@ import contextlib
 import os
 import signal
 import threading
-import time
 import traceback
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from textual.binding import Binding
 
 from sumpglass.errors import SumpglassError
+from sumpglass.tui.live_now import LiveNow
 from sumpglass.tui.look import THEMES, LookApp
 from sumpglass.tui.messages import FeedReady
 from sumpglass.tui.screens.dashboard import Dashboard
 from sumpglass.tui.settings import ScreenOptions
-from sumpglass.tui.widgets.history import History
-from sumpglass.tui.widgets.tail import Tail
 from sumpglass.units import PASCALS_PER_UNIT
 from sumpglass.workflows.feed import Feed, Pump
-from sumpglass.workflows.live import (
-    Ended,
-    HappeningNow,
-    LiveEvent,
-    MarkNow,
-    Playing,
-    Pulses,
-    Reading,
-    Restarted,
-    RigHealth,
-    Samples,
-)
+from sumpglass.workflows.live import HappeningNow, Restarted
 
 if TYPE_CHECKING:
     from sumpglass.tui.serve import SecondScreen
     from sumpglass.workflows.watch_request import WatchRequest
 
-__all__ = ["LiveNow", "ScreenOptions", "SumpglassApp"]
+__all__ = ["ScreenOptions", "SumpglassApp"]
 
 GONE_S = 3.0
 """How long the screen may take to close once its terminal is gone; everything recorded is on the disk before."""
-
-Listener = Callable[[list[LiveEvent]], None]
-
-
-class LiveNow:
-    """The newest of everything, and who wants to hear of it. Lives on the screen's thread."""
-
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self.clock = clock
-        self.history = History()
-        self._tail = Tail()
-        self.pulses = Pulses()
-        self.health = RigHealth()
-        self.playing: Playing | None = None
-        self.ended: Ended | None = None
-        self.last_t_s = 0.0
-        self.last_mark: MarkNow | None = None
-        self.arrived: float | None = None
-        self._reading = Reading()
-        self._listeners: list[Listener] = []
-
-    @property
-    def reading(self) -> Reading:
-        """The newest reading with its age now, by our own clock: a feed that hangs must not look alive. In a replay
-        the age is that within the recording, which the feed tells."""
-        if self.arrived is None or self.playing is not None:
-            return self._reading
-        return replace(self._reading, age_s=self.clock() - self.arrived)
-
-    def subscribe(self, listener: Listener) -> Callable[[], None]:
-        """Call `listener` with every batch of events; returns what ends that."""
-        self._listeners.append(listener)
-        return lambda: self._listeners.remove(listener) if listener in self._listeners else None
-
-    def take(self, events: list[LiveEvent]) -> None:
-        """A batch from the feed."""
-        for event in events:
-            if isinstance(event, Samples):
-                if len(event.t_s):
-                    self.history.add(event.t_s, event.pressure_pa, event.low_pa, event.high_pa)
-                    self._tail.add(event.t_s, event.pressure_pa)
-                    self.last_t_s = float(event.t_s[-1])
-                    self.arrived = self.clock()
-            elif isinstance(event, Reading):
-                self._reading = event
-            elif isinstance(event, Pulses):
-                self.pulses = event if event.spectrum_pa else replace(event, **self._tail.spectrum())
-            elif isinstance(event, RigHealth):
-                self.health = event
-            elif isinstance(event, Playing):
-                self.playing = event
-            elif isinstance(event, MarkNow):
-                self.last_mark = event
-            elif isinstance(event, Ended):
-                self.ended = event
-            elif isinstance(event, Restarted):
-                self._restart()
-        for listener in list(self._listeners):
-            listener(events)
-
-    def _restart(self) -> None:
-        self.history.clear()
-        self._tail = Tail()
-        self.arrived = self.ended = self.last_mark = None
-        self._reading, self.pulses, self.last_t_s = Reading(), Pulses(), 0.0
 
 
 class SumpglassApp(LookApp):
