@@ -298,6 +298,10 @@ class Drive:
         while self.pending and self.pending[0][0] <= time.monotonic():
             self.do(self.pending.pop(0)[1])
 
+    def told(self, sentence, patience_s=25.0):
+        """The guide's own sentence, the newest of all that it told: "what: what to do" is of the guide alone."""
+        return self.terminal.wait_for(re.escape(sentence), patience_s)
+
     def _kept(self):
         results = kept_results(str(self.folder / "job.casebook"), again=True)
         assert len(results) == 1 and results[0].same_again, "one result that computes to the same again"
@@ -314,7 +318,7 @@ class Drive:
 def stall(drive):
     """The engine stalls and is started again."""
     drive.do(engine_stop(0, 0.9))
-    drive.screens["stall"] = drive.terminal.wait_for(r"The engine stopped", 20.0)
+    drive.screens["stall"] = drive.told("The engine stopped: start it again")
     drive.do(engine_start(0, cranking_s=0.8))
     drive.terminal.wait_for(r"The engine runs again", 30.0)
     # It idles after the start: who held another speed has to set it again.
@@ -324,10 +328,9 @@ def stall(drive):
 def hose_off(drive):
     """The gauge hose comes off and is put back."""
     drive.do(tap(0, False))
-    drive.screens["hose off"] = drive.terminal.wait_for(r"gauge hose came off", 25.0)
+    drive.screens["hose off"] = drive.told("The gauge hose came off: put it back")
     drive.do(tap(0, True))
-    # Without pulses at the room's pressure it may as well have been the engine: either is said to be back.
-    drive.terminal.wait_for(r"The signal is back|The engine runs again", 30.0)
+    drive.terminal.wait_for(r"The signal is back", 30.0)
     _again(drive)
 
 

@@ -33,6 +33,7 @@ from sumpglass.procedures.settled import SettledLevel
 from sumpglass.procedures.signal_view import SignalKeeper, SignalView
 from sumpglass.procedures.taken import Taken, taken_from
 from sumpglass.procedures.trade_test import CAUTIONS, ConditionNow, Step, TradeTest, Verdict, find_test
+from sumpglass.procedures.way_to_room import LOOK_BACK_S, way_to_room
 from sumpglass.records import FloatArray
 from sumpglass.units import in_words
 
@@ -196,8 +197,12 @@ class Guide:
         if self.step.engine == "stopped":
             # With the engine off a hose open to the room and a still reading are what the step asks for: said, no more.
             return [Told(words.partition(":")[0] + ", it seems: with the engine off that may be as it should")]
+        if self.step.by_hand and self.step.reading is None:
+            return [Told(words.partition(":")[0] + ", it seems: look again once all is fitted")]
         if (cause == "line_blocked" and self._moved()) or (cause == "sensor_fault" and self._beyond):
             return []
+        if cause == "tap_off":
+            return [] if self._paused else self._hold(self._rig.flag_hose(self._keeper.now_s))
         return self._pause(cause, words)
 
     def _moved(self) -> bool:
@@ -331,6 +336,16 @@ class Guide:
         self._dead_since = None
         return [Paused(words)]
 
+    def _hold(self, word: Hold) -> list[GuideEvent]:
+        """Wait, or say better what is waited for."""
+        if self._paused == word.words:
+            return []
+        self._pause_kind = ""
+        return self._pause(word.kind, word.words)
+
+    def _way(self) -> str:
+        return way_to_room(*self._keeper.since(self._keeper.now_s - LOOK_BACK_S))
+
     def _resume(self, words: str) -> list[GuideEvent]:
         self._paused = self._pause_kind = ""
         self._rig.forget()
@@ -354,9 +369,9 @@ class Guide:
         if step.id == "cautions":
             return []
         events: list[GuideEvent] = []
-        word = self._rig.look(step, view, self._pause_kind, self._keeper.engine_told)
+        word = self._rig.look(step, view, self._pause_kind, self._keeper.engine_told, self._way)
         if isinstance(word, Hold):
-            events = self._pause(word.kind, word.words)
+            events = self._hold(word)
         elif isinstance(word, GoOn):
             events = self._resume(word.words)
         if self._paused:
