@@ -8,6 +8,8 @@ tests/benchmarks/bench_happenings.py).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from sumpglass.analysis.happenings.cause_chances import CHANCES_DOWN, CHANCES_UP, PRIOR_DOWN, PRIOR_UP, SIGNS
@@ -28,7 +30,7 @@ LINK = 0.85
 
 def _soft(value: float, middle: float, width: float) -> float:
     """Rises from 0 to 1 around `middle`."""
-    return float(1.0 / (1.0 + np.exp(-np.clip((value - middle) / width, -30, 30))))
+    return 1.0 / (1.0 + math.exp(-min(max(float(value - middle) / width, -30.0), 30.0)))
 
 
 def signs(evidence: Evidence) -> dict[str, float | None]:
@@ -136,11 +138,11 @@ def judge(
         chance = prior[cause]
         if lost_cause is not None:
             chance = LINK * sum(p for c, p in likely.items() if PARTNER.get(c) == cause) + (1.0 - LINK) / len(causes)
-        log = np.log(chance)
+        log = math.log(chance)
         for sign, percent in zip(SIGNS, chances[cause]):
             q = found[sign]
             if q is not None:
-                log += TEMPER * np.log(0.01 * (percent * q + (100 - percent) * (1 - q)))
+                log += TEMPER * math.log(0.01 * (percent * q + (100 - percent) * (1 - q)))
         weights[cause] = log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0
@@ -152,6 +154,6 @@ def judge(
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):
             weights[cause] = weights.get(cause, -30.0) - against
     top = max(weights.values())
-    raw = {cause: float(np.exp(w - top)) for cause, w in weights.items()}
+    raw = {cause: math.exp(w - top) for cause, w in weights.items()}
     total = sum(raw.values())
     return {cause: w / total for cause, w in raw.items()}

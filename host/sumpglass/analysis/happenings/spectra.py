@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -39,7 +39,7 @@ class Spectrum:
         """Variance of the noise over the whole band."""
         return self.floor * len(self.power)
 
-    @property
+    @cached_property
     def ground(self) -> FloatArray:
         """Mean power (bins,) of noise and wander together."""
         return self.floor + self.red / np.maximum(self.hz, 0.5) ** 2
@@ -71,9 +71,9 @@ def _averaged(data: bytes, length: int) -> tuple[FloatArray, int]:
     hop = max(1, length // 2)
     values = np.frombuffer(data)
     # The newest segments first: what is left over is the oldest.
-    parts = np.lib.stride_tricks.sliding_window_view(values, length)[::-hop]
+    parts = np.array([values[at : at + length] for at in range(len(values) - length, -1, -hop)])
     starts = len(parts)
-    parts = parts - parts.mean(axis=1)[:, None]
+    parts -= parts.mean(axis=1)[:, None]
     parts -= (parts @ axis / float(axis @ axis))[:, None] * axis
     parts *= window
     lines = np.fft.rfft(parts, axis=1)
@@ -90,14 +90,14 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     # A happening is judged again and again, and what was before it stays the same.
     power, starts = _averaged(np.ascontiguousarray(values, np.float64).tobytes(), length)
     hz = np.arange(len(power)) * (rate_hz / length)
-    usable = power[hz >= LOWEST_HZ]
+    usable = power[np.searchsorted(hz, LOWEST_HZ) :]
     if not len(usable):
         return None
     # The average of several segments scatters less than one: the quartile then lies nearer to the mean.
     share = 0.2877 if starts < 2 else 0.45 if starts < 4 else 0.6
     floor = float(np.partition(usable, len(usable) // 4)[len(usable) // 4]) / share + 1e-12
-    low = (hz > RED_HZ[0]) & (hz < RED_HZ[1])
-    red = float(np.maximum((power[low] - floor) * hz[low] ** 2, 0.0).mean()) if low.any() else 0.0
+    low = slice(int(np.searchsorted(hz, RED_HZ[0], "right")), int(np.searchsorted(hz, RED_HZ[1])))
+    red = float(np.maximum((power[low] - floor) * hz[low] ** 2, 0.0).mean()) if low.stop > low.start else 0.0
     return Spectrum(hz, power, floor, red, starts)
 
 
@@ -176,7 +176,8 @@ def _lines(spec: Spectrum, axis_hz: FloatArray) -> FloatArray:
     above = np.interp(axis_hz, spec.hz, np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0)))
     # Only what stands out of its neighbours is a line; the slope of the spectrum is the gauge line's and stays put.
     width = min(len(above), 2 * (STEPS_PER_OCTAVE // 3) + 1)
-    total = np.cumsum(np.concatenate([np.zeros(1), np.pad(above, (width // 2, width - 1 - width // 2), "edge")]))
+    ends = np.full(width // 2, above[0]), np.full(width - 1 - width // 2, above[-1])
+    total = np.cumsum(np.concatenate([np.zeros(1), ends[0], above, ends[1]]))
     return np.maximum(above - (total[width:] - total[:-width]) / width, 0.0)
 
 

@@ -121,8 +121,10 @@ def settled_reference(track: Track, hop_s: float, side: int, none: np.ndarray) -
 def missing_share(track: Track, hop_s: float, samples_per_hop: float) -> FloatArray:
     """Share of samples (hops,) that did not come in the last `MISSING_S`; 0 before so much has been seen."""
     width = max(1, round(MISSING_S / hop_s))
-    total = np.concatenate([[0.0], np.cumsum(track.count)])
     share = np.zeros(len(track))
+    if float(track.count.min(initial=np.inf)) >= samples_per_hop:
+        return share
+    total = np.concatenate([[0.0], np.cumsum(track.count)])
     share[width:] = 1.0 - (total[width + 1 :] - total[1:-width]) / (width * samples_per_hop)
     return share
 
@@ -144,6 +146,8 @@ def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
         on += track.high_pa <= watch.range_low_pa + watch.rail_margin_pa
     if watch.range_high_pa is not None:
         on += track.low_pa >= watch.range_high_pa - watch.rail_margin_pa
+    if not on.any():
+        return on
     width = max(1, round(PULSE_S / hop_s))
     total = np.concatenate([np.zeros(width), np.cumsum(on)])
     return (total[width:] - total[:-width]) / width
@@ -155,9 +159,11 @@ def faint(track: Track, hop_s: float) -> np.ndarray:
     found = np.zeros(len(track), bool)
     at = np.arange(-track.first % every, len(track), every)
     at = at[at >= width]
-    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(track.energy_pa2))])
+    if not len(at):
+        return found
+    energy = np.lib.stride_tricks.sliding_window_view(track.energy_pa2, width)[at + 1 - width]
     with np.errstate(invalid="ignore"):
-        mean = (total[at + 1] - total[at + 1 - width]) / width
+        mean = np.where(np.isnan(energy), 0.0, energy).sum(axis=1) / width
         found[at] = (mean < FAINT_SHARE * track.energy_ref_pa2[at]) & (track.energy_ref_pa2[at] > DROP_FLOOR_PA2)
     return found
 
