@@ -113,6 +113,44 @@ def _pulses_died_alone(evidence: Evidence) -> bool:
     return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
 
 
+RETURNS = {"opening": (0.70, 0.12), "closing": (0.70, 0.12), "suction_lost": (0.05, 0.78), "suction_back": (0.05, 0.78)}
+"""Chance that a vacuum comes back as much slower than it went as after an opening, and as after suction partly lost."""
+
+
+def by_return(causes: dict[str, float], gone: Evidence | None, back: Evidence | None) -> dict[str, float]:
+    """`causes` of a loss, or of what took it back, in the light of how fast the vacuum went and came back.
+
+    What fills a volume through a root-law orifice relaxes with a time that goes with level over net flow: where an
+    opening took the level to a share r, it went 1/r times as fast as it comes back; where the suction did, r**-0.5
+    times. Over the whole of a large change this comes to r**-0.75 and r**-0.27 (medians of drawn plants). As fast
+    either way says nothing: the hand, or a gauge line, was slower than the crankcase.
+    """
+    if gone is None or back is None or abs(gone.before_pa) < 1.0 or gone.after_pa > -2.0 * gone.level_u_pa:
+        return causes
+    share = gone.after_pa / gone.before_pa
+    if not 0.01 < share < 0.6:
+        return causes
+    ratio = float(np.log(max(back.rise_s, 0.02) / max(gone.rise_s, 0.02)) / np.log(1.0 / share))
+    much = _soft(ratio, 0.45, 0.05)
+    some = (1.0 - much) * _soft(ratio, 0.12, 0.03)
+    weights = {}
+    for cause, p in causes.items():
+        a, b = RETURNS.get(cause, (0.33, 0.33))
+        weights[cause] = p * (a * much + b * some + (1.0 - a - b) * (1.0 - much - some))
+    total = sum(weights.values())
+    return {cause: weight / total for cause, weight in weights.items()}
+
+
+def as_mended(gone: dict[str, float], back: dict[str, float]) -> dict[str, float]:
+    """Causes of a loss once it is known what took it back: opening to suction as closing to suction that is back."""
+    both = gone.get("opening", 0.0) + gone.get("suction_lost", 0.0)
+    closing, suction = back.get("closing", 0.0), back.get("suction_back", 0.0)
+    if both <= 0 or closing + suction <= 0:
+        return gone
+    part = closing / (closing + suction)
+    return {**gone, "opening": both * part, "suction_lost": both * (1.0 - part)}
+
+
 def judge(
     evidence: Evidence, upward: bool, lost_cause: str | None = None, lost_causes: dict[str, float] | None = None
 ) -> dict[str, float]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.cause import PARTNER, judge
+from sumpglass.analysis.happenings.cause import PARTNER, by_return, judge
 from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
@@ -21,6 +21,7 @@ DROP_CHECKPOINTS_S = (0.0, 0.2, 0.5, 0.8, 1.1, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 FITTED_CHECKS = (0, 1, 3, 5, 6)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
+MENDED = ("closing", "suction_back")
 LOOK_BACK_S = 4.0
 MOST_CREEP = 0.6
 """A line that is shut keeps what it holds, or lets it creep; more than this part is no creep."""
@@ -40,6 +41,8 @@ class Episode:
     lost_cause: str | None = None
     lost_causes: dict[str, float] | None = None
     """Probability of each cause of the loss that this happening takes back."""
+    lost: Episode | None = None
+    """The happening that this one takes back, if it is remembered."""
     earliest_s: float = -np.inf
     """End of the happening before: samples from before it are of another state."""
     keys: list[int] = field(default_factory=list)
@@ -121,6 +124,8 @@ class Episode:
             found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples
         )
         self.causes = judge(self.evidence, self.upward, self.lost_cause, self.lost_causes)
+        if self.lost is not None and not self.upward and self.cause[0] in MENDED:
+            self.causes = by_return(self.causes, self.lost.evidence, self.evidence)
 
     def _make_do(self) -> None:
         """Too little signal for evidence: the sizes of the fit, and for a recovery what usually ends such a loss."""

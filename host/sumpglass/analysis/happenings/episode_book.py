@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.episode import RIG_CAUSES, SURE, SURE_OF_DROP, Episode
+from sumpglass.analysis.happenings.cause import as_mended
+from sumpglass.analysis.happenings.episode import MENDED, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
@@ -20,9 +22,10 @@ NOT_LOST = 0.6
 """A loss is none when the level afterwards is still more than this part of that before."""
 BACK_RATIO = 0.45
 """Pulses that are found to be this large after all had only waned for a while."""
-MOST_CAUSES = 40
+MOST_TOLD = 40
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
+LOST = ("opening", "suction_lost")
 EITHER_WAY = ("drop", "still", "rail")
 """What shows that something happened without showing in which direction."""
 
@@ -43,7 +46,7 @@ class EpisodeBook:
         self._zero_u95_pa = zero_u95_pa
         self.open: list[Episode] = []
         self._recent: list[Episode] = []
-        self._causes: dict[int, dict[str, float]] = {}
+        self._told: dict[int, Episode] = {}
         self._earliest_s = -np.inf
         self.waiting: Callable[[int], bool] = lambda key: False
         """Whether the flag with this key has yet to hold."""
@@ -83,8 +86,8 @@ class EpisodeBook:
         new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s, displaced=displaced)
         self.open.append(new)
         self._recent = [*self._recent[-3:], new]
-        for key in list(self._causes)[:-MOST_CAUSES]:
-            del self._causes[key]
+        for key in list(self._told)[:-MOST_TOLD]:
+            self._told.pop(key).lost = None
         self.check(new, track, hop)
         return new
 
@@ -95,9 +98,9 @@ class EpisodeBook:
                 return episode
         return None
 
-    def causes_of(self, key: int) -> dict[str, float] | None:
-        """Probability of each cause of the happening with this key; None where it is long past."""
-        return self._causes.get(key)
+    def told_in(self, key: int) -> Episode | None:
+        """The episode of the happening with this key; None where it is long past."""
+        return self._told.get(key)
 
     def forget(self, key: int) -> None:
         """A flag was taken back: it is no longer part of its episode, and an episode of nothing else never was."""
@@ -128,12 +131,26 @@ class EpisodeBook:
         if last:
             self._verify(episode, hop)
         for key in episode.keys:
-            self._causes[key] = episode.causes
+            self._told[key] = episode
             settled = last and not self.waiting(key)
             self._ledger.revise(key, episode.described(self._ledger[key], settled))
         for key, crossing in episode.late_keys.items():
             if self._ledger[key].withdrawn_s is None:
                 self._ledger.revise(key, episode.described(self._ledger[key], last, crossing))
+        if last:
+            self._judge_loss_again(episode)
+
+    def _judge_loss_again(self, back: Episode) -> None:
+        """How a vacuum came back tells whether an opening or the suction had taken it."""
+        gone = back.lost
+        if gone is None or back.cause[0] not in MENDED or gone.cause[0] not in LOST or gone in self.open:
+            return
+        gone.causes = as_mended(gone.causes, back.causes)
+        cause, p = gone.cause
+        for key in [*gone.keys, *gone.late_keys]:
+            told = self._ledger[key]
+            if told.withdrawn_s is None and told.kind != "rig_fault":
+                self._ledger.revise(key, replace(told, cause=cause, p_cause=round(p, 4)))
 
     def _verify(self, episode: Episode, hop: int) -> None:
         """Take back what the settled sizes do not bear out."""

@@ -94,17 +94,37 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
     centred = level - level.mean()
     total = float(centred @ centred)
     best: tuple[float, str, float, int, FloatArray, FloatArray] | None = None
+    gains: dict[float, float] = {}
     for kind, value, part, gram, seen in _placed_shapes(hop_s, length, n, earliest, latest):
         cross = np.correlate(part, centred, "valid")
         gain = np.where(seen, cross**2 / gram, 0.0)
         at = int(np.argmax(gain))
+        if kind == "exponential":
+            gains[value] = float(gain[at])
         if best is None or gain[at] > best[0] * (1 + 1e-9):
             best = (float(gain[at]), kind, value, at, gain, part[at : at + n])
     if best is None:
         return None
     gained, kind, value, at, gain, row = best
     found = _best(kind, value, at, gain, row, centred, level, total - gained, latest, hop_s)
+    if kind == "exponential":
+        found = replace(found, tau_hops=_between_taus(value, gains) / hop_s)
     return _by_crossing(found, level, length) if found.duration_hops > 2.5 * length else found
+
+
+def _between_taus(value: float, gains: dict[float, float]) -> float:
+    """Time constant in seconds finer than the grid: the top of a parabola in its logarithm through three gains."""
+    at = TAUS_S.index(value)
+    if not 1 < at < len(TAUS_S) - 1:
+        return value
+    x = np.log(TAUS_S[at - 1 : at + 2])
+    low, middle, high = (gains[tau] for tau in TAUS_S[at - 1 : at + 2])
+    down, up = (middle - low) / (x[1] - x[0]), (high - middle) / (x[2] - x[1])
+    bend = up - down
+    if bend >= 0:
+        return value
+    top = 0.5 * (x[0] + x[1]) - down * 0.5 * (x[2] - x[0]) / bend
+    return float(np.exp(np.clip(top, 0.5 * (x[0] + x[1]), 0.5 * (x[1] + x[2]))))
 
 
 def _best(

@@ -205,7 +205,8 @@ class HopWatcher:
             episode.crossings[key] = crossing
         if kind == "recovery" and self._lost:
             episode.lost_cause = self._ledger[self._lost[-1][1]].cause
-            episode.lost_causes = self._book.causes_of(self._lost[-1][1])
+            episode.lost = self._book.told_in(self._lost[-1][1])
+            episode.lost_causes = None if episode.lost is None else episode.lost.causes
         episode.keys.append(key)
         self._ledger.revise(key, episode.described(self._ledger[key], False))
 
