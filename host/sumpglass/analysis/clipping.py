@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sumpglass.analysis.statistics import distinct
 from sumpglass.records import FloatArray
 
 LOOKED_AT = 40_000
@@ -24,7 +25,7 @@ class Clipping:
 
 def resolution(pressure_pa: FloatArray) -> float:
     """Least step between different readings, in pascals; 0 where there is no step to be seen."""
-    values = np.unique(pressure_pa[:: max(1, len(pressure_pa) // LOOKED_AT)])
+    values = distinct(pressure_pa[:: max(1, len(pressure_pa) // LOOKED_AT)])
     if len(values) < 2:
         return 0.0
     steps = np.diff(values)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sumpglass.analysis.statistics import distinct
 from sumpglass.records import FloatArray
 
 MOST_SEGMENTS = 48
@@ -79,7 +80,7 @@ def noise_floor(spectrum: Spectrum, octaves: float = 0.7, least_bins: int = 9) -
     """
     n = len(spectrum.hz)
     logs = np.log(spectrum.density_pa2_hz + 1e-30)
-    at = np.unique(np.concatenate([np.arange(1, min(12, n), 2), np.geomspace(12, max(13, n - 1), 24).astype(int)]))
+    at = distinct(np.concatenate([np.arange(1, min(12, n), 2), np.geomspace(12, max(13, n - 1), 24).astype(int)]))
     at = at[at < n]
     values = np.empty(len(at))
     for row, k in enumerate(at):

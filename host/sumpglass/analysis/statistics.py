@@ -24,6 +24,12 @@ FLICKER_BLOCKS = 128
 FLICKER_RATIO = 0.65
 
 
+def distinct(values: FloatArray) -> FloatArray:
+    """The different ones among `values` (n,), in order; numpy's own tries hashing first, and takes longer."""
+    ordered = np.sort(values, axis=None)
+    return ordered[np.concatenate([[True], ordered[1:] != ordered[:-1]])] if len(ordered) else ordered
+
+
 def block_means(values: FloatArray, size: int) -> FloatArray:
     """Means (blocks,) of `size` values each, the rest at the end left out."""
     blocks = len(values) // size

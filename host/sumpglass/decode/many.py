@@ -35,7 +35,7 @@ class BlockRuns:
         both = opened.data[starts + wire.HEADER_LENGTH].astype(np.int64)
         configuration = opened.data[starts + wire.HEADER_LENGTH + 1].astype(np.int64)
         keys = lengths << 16 | both << 8 | configuration
-        for key in np.unique(keys).tolist() if len(keys) else ():
+        for key in sorted(set(keys.tolist())):
             here = np.flatnonzero(keys == key)
             length, width = key >> 16, key >> 12 & 0x0F
             rows = np.ndarray((len(opened.data) - length + 1, length), np.uint8, opened.data.data, 0, (1, 1))

@@ -20,11 +20,11 @@ import numpy as np
 from sumpglass.errors import InputError, VersionError
 from sumpglass.records import FloatArray, Mark
 from sumpglass.store.casebook_notes import JobNotes, from_json, now_utc, to_json, told
-from sumpglass.store.plain_file import open_plain
+from sumpglass.store.plain_file import SQLITE_MAGIC, open_plain
 
 APPLICATION_ID = 0x53554D50  # "SUMP"
 VERSION = 2
-MAGIC = b"SQLite format 3\0"
+MAGIC = SQLITE_MAGIC
 ARRIVAL = struct.Struct("<Id")
 SAMPLES_A_PIECE = 1 << 16
 

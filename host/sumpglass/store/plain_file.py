@@ -16,8 +16,9 @@ _OTHER_KINDS = (
     (stat.S_ISSOCK, "a socket"),
 )
 
+SQLITE_MAGIC = b"SQLite format 3\0"
 _MAGIC = (
-    (b"SQLite format 3\0", "an SQLite database"),
+    (SQLITE_MAGIC, "an SQLite database"),
     (b"\x1f\x8b", "gzip"),
     (b"PK\x03\x04", "a zip archive or spreadsheet"),
     (b"PAR1", "Parquet"),

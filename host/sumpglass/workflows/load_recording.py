@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -18,9 +18,10 @@ from sumpglass.errors import InputError
 from sumpglass.link.capture import looks_like_capture
 from sumpglass.records import Mark, Recording, SensorFacts, SensorLine, Zero
 from sumpglass.store.capture_file import read_capture
-from sumpglass.store.casebook import MAGIC, Casebook, RecordingEntry
-from sumpglass.store.csv_recording import read_csv_recording
-from sumpglass.store.plain_file import open_plain
+from sumpglass.store.plain_file import SQLITE_MAGIC, open_plain
+
+if TYPE_CHECKING:
+    from sumpglass.store.casebook import Casebook, RecordingEntry
 
 SNIFFED_BYTES = 1 << 18
 JOINED_BYTES = 1 << 20
@@ -40,7 +41,7 @@ def kind_of_file(path: str) -> str:
     """ "casebook", "capture" or "csv", by content. Raises InputError for what is no plain file."""
     with open_plain(path) as file:
         start = file.read(SNIFFED_BYTES)
-        if start.startswith(MAGIC):
+        if start.startswith(SQLITE_MAGIC):
             return "casebook"
         if b"\x00" not in start:
             return "csv"
@@ -68,6 +69,8 @@ def load_recording(path: str, *, channel: int | None = None) -> Recording:
         )
     if kind == "capture":
         return _from_capture(file, channel)
+    from sumpglass.store.csv_recording import read_csv_recording
+
     return read_csv_recording(file)
 
 
@@ -79,6 +82,8 @@ def _from_capture(path: str, channel: int | None) -> Recording:
 
 
 def _from_casebook(path: str, which: str | None, channel: int | None) -> Recording:
+    from sumpglass.store.casebook import Casebook
+
     with Casebook.open(path) as book:
         entry = book.find_recording(which)
         others = len(book.recordings()) - 1

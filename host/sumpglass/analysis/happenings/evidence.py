@@ -18,6 +18,7 @@ from sumpglass.analysis.happenings.spectra import (
     weak_growth,
     without_hum,
 )
+from sumpglass.analysis.statistics import distinct
 from sumpglass.records import FloatArray
 
 BEFORE_S = 2.2
@@ -129,7 +130,7 @@ def measure(
         before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
-        quiet=_third(after) / max(noise, 1e-9), codes_after=len(np.unique(after[:2000])),
+        quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[:2000])),
         codes_of_noise=noise / np.sqrt(20.0) / _code(before), **spectral,
     )  # fmt: skip
 
@@ -187,5 +188,5 @@ def _third(values: FloatArray) -> float:
 
 def _code(values: FloatArray) -> float:
     """Least step between readings."""
-    steps = np.diff(np.unique(values[:2000]))
+    steps = np.diff(distinct(values[:2000]))
     return float(steps.min()) if len(steps) else 1.0
