@@ -78,7 +78,7 @@ def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
     if ratio > 0.06:
         found["persists"] = _soft(e.persists, 9.0, 1.0)
     if dead < 0.5:
-        found["grown"] = _soft(float(np.log(ratio)), 0.2, 0.05)
+        found["grown"] = _soft(float(np.log(ratio)), 0.13, 0.03 + 0.15 * (9.0 / max(e.line_snr, 9.0)) ** 0.5)
         found["shrunk"] = _soft(-float(np.log(ratio)), 0.25, 0.08)
     if abs(e.after_pa) <= 0.15 * size and dead > 0.5:
         few = e.codes_after <= 4 and e.codes_of_noise > 1.5

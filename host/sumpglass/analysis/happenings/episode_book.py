@@ -23,6 +23,8 @@ NOT_LOST = 0.6
 BACK_RATIO = 0.45
 """Pulses that are found to be this large after all had only waned for a while."""
 MOST_TOLD = 40
+SEEN_TO_GO = 18.0
+"""Pulses whose strongest line stood no more than this above the noise may have waned by themselves."""
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
 LOST = ("opening", "suction_lost")
@@ -184,6 +186,8 @@ class EpisodeBook:
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
         if episode.opened_by == "drop" or cause == "line_blocked":
             seen = seen and _pulses_left(episode) < GONE_RATIO
+        if episode.opened_by == "drop" and not episode.still and not episode.railed and episode.evidence is not None:
+            seen = seen and episode.evidence.line_snr > SEEN_TO_GO
         if seen and cause in RIG_CAUSES and p > needed and not mended:
             raised = self._time(hop)
             onset = episode.onset_s if np.isfinite(episode.onset_s) else raised

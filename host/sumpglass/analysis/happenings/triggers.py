@@ -38,7 +38,7 @@ AHEAD_BACK_S = 2.5
 MOVED_SHARE = 0.2
 """A slow fall is flagged before it has passed half: when a fifth is gone and the trend of two `TREND_S` in a row leads
 past half within `AHEAD_S`. The flag is taken back if the level stops short."""
-SETTLED_SHARE = 0.25
+SETTLED_SHARE = 0.15
 """A level has settled that moved by no more than this part of itself within twice `SETTLED_S`."""
 MISSING_S = 1.0
 MISSING_SHARE = 0.2
@@ -220,10 +220,13 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
         found["faint"][: max(0, watch.drop_from - track.first)] = False
     still = (track.still_hops * hop_s >= STILL_S) & (track.still_share < STILL_SHARE) & known & (track.count > 0)
     found["drop"] &= track.still_hops * hop_s < 0.1
+    lacking = missing_share(track, hop_s, watch.samples_per_hop)
+    # Where samples are missing, what came is no even sampling of the pulses.
+    found["drop"] &= lacking < 0.5 * MISSING_SHARE
+    found["faint"] &= lacking < 0.5 * MISSING_SHARE
     found["still"] = ~(track.still_hops > 0) if watch.still else still
     if railed is not None:
         found["rail"] = railed < 0.3 if watch.railed else railed > RAIL_SHARE
-    lacking = missing_share(track, hop_s, watch.samples_per_hop)
     found["lacking"] = lacking < 0.5 * MISSING_SHARE if watch.lacking else lacking > MISSING_SHARE
     found["reference"] = vacuum
     return found
