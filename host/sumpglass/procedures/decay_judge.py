@@ -10,8 +10,16 @@ import numpy as np
 from sumpglass.physics.decay import temperature_effect_pa_k
 from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K, lpm_from_kg_s
 from sumpglass.procedures.decay_choice import JudgedDecay, choose_law, expansion_of
-from sumpglass.procedures.decay_models import POWER, bending, orifice_part, relative_rate, shape
-from sumpglass.procedures.decay_pace import earlier_s, half_time, rate, rate_u
+from sumpglass.procedures.decay_models import (
+    GAS_DRIFT_U_K_S,
+    POWER,
+    DecayFit,
+    bending,
+    orifice_part,
+    relative_rate,
+    shape,
+)
+from sumpglass.procedures.decay_pace import earlier_s, half_time, mixture_95, rate, rate_u
 from sumpglass.procedures.decay_part import DecayPart, find_decay
 from sumpglass.procedures.hold_result import REFERENCE_PA, Hold, against, equivalent_mm, volume_words, with_volume
 from sumpglass.procedures.openings import Room
@@ -37,11 +45,11 @@ def judge_hold(
     tight = _tight(part, volume_l, room)
     if tight is not None:
         return tight
-    judged = choose_law(part)
+    judged = choose_law(part, room)
     result = _result(part, judged, volume_l, volume_u95_l, room)
     if reference is not None and reference_opening_mm is not None:
         second_part = find_decay(reference, zero_pa)
-        second = _result(second_part, choose_law(second_part), None, 0.0, room)
+        second = _result(second_part, choose_law(second_part, room), None, 0.0, room)
         result = against(result, second, reference_opening_mm)
     return result
 
@@ -87,22 +95,44 @@ def _tight(part: DecayPart, volume_l: float | None, room: Room) -> Hold | None:
     )
 
 
+def _half_time(part: DecayPart, judged: JudgedDecay, back_s: float) -> tuple[float, float, float | None]:
+    """Half time and its interval over every law that the data allow; no upper end where the vacuum may not fall."""
+    expansion = expansion_of(part)
+    value = half_time(judged.fit, back_s, expansion)[0]
+    paces, deviations = [], []
+    for _, fit in judged.allowed:
+        half, u = half_time(fit, back_s, expansion)
+        # The start itself is known to about what the fall in that time would be hidden by.
+        pace = float(relative_rate(fit.law, fit.form, 1.0)) * fit.rate_per_s * fit.start_pa
+        apart_s = float(np.diff(part.before_t_s).mean()) if len(part.before_t_s) > 1 else 0.0
+        hidden_s = max(2.0 * part.noise_pa / pace, 0.5 * apart_s)
+        share = 1.0 - min(fit.form, 1.0) if fit.law == POWER else 0.5 * (1.0 - fit.form)
+        paces.append(1.0 / half)
+        deviations.append(math.hypot(u, share * hidden_s / 2.0 / half) / half)
+    low, high = mixture_95(np.array([w for w, _ in judged.allowed]), np.array(paces), np.array(deviations))
+    return value, min(value, 1.0 / high), max(value, 1.0 / low) if low > 0 else None
+
+
+def _rate(part: DecayPart, judged: JudgedDecay, room: Room) -> tuple[float, float, float]:
+    """Rate of loss at 500 Pa, Pa/s, and its interval over every law that the data allow."""
+
+    def real(fit: DecayFit) -> float:
+        expands = orifice_part(fit.law, fit.form) if part.sign < 0 else 0.0
+        return rate(fit) * (1.0 - 0.75 / GAMMA_AIR * expands * REFERENCE_PA / room.pressure_pa)
+
+    value = real(judged.fit)
+    rates = np.array([real(fit) for _, fit in judged.allowed])
+    deviations = rates * np.array([rate_u(fit) for _, fit in judged.allowed])
+    low, high = mixture_95(np.array([w for w, _ in judged.allowed]), rates, deviations)
+    return value, max(0.0, min(value, low)), max(value, high)
+
+
 def _result(part: DecayPart, judged: JudgedDecay, volume_l: float | None, volume_u95_l: float, room: Room) -> Hold:
     fit = judged.fit
     warnings = [part.zero_words]
     expansion = expansion_of(part)
     back = earlier_s(part, fit, expansion)
-    half, half_u = half_time(fit, back, expansion)
-    for other in judged.others:
-        half_u = max(half_u, abs(math.log(half_time(other, back, expansion)[0] / half)) / 1.96)
-    # The start itself is known to about what the fall in that time would be hidden by.
-    pace = float(relative_rate(fit.law, fit.form, 1.0)) * fit.rate_per_s * fit.start_pa
-    hidden_s = max(
-        2.0 * part.noise_pa / pace, 0.5 * float(np.diff(part.before_t_s).mean()) if len(part.before_t_s) > 1 else 0.0
-    )
-    half_u = math.hypot(
-        half_u, (1.0 - min(fit.form, 1.0) if fit.law == POWER else 0.5 * (1.0 - fit.form)) * hidden_s / 2.0 / half
-    )
+    half, half_lo, half_hi = _half_time(part, judged, back)
     ideal = fit.start_pa * float(shape(fit.law, fit.form, np.array([-back * fit.rate_per_s]))[0])
     start = ideal - bending(fit.law, fit.form, expansion) * ideal**2
     fallen = 1.0 - float(shape(fit.law, fit.form, np.array([fit.rate_per_s * float(part.t_s[-1])]))[0])
@@ -116,20 +146,15 @@ def _result(part: DecayPart, judged: JudgedDecay, volume_l: float | None, volume
     gaps = sorted(judged.evidence.values())
     if gaps[1] < 6.0 and fallen >= 0.5:
         warnings.append("The evidence does not tell the laws apart clearly.")
-    loss_rate = rate(fit)
-    if part.sign < 0:
-        loss_rate *= 1.0 - 0.75 / GAMMA_AIR * orifice_part(fit.law, fit.form) * REFERENCE_PA / room.pressure_pa
-    u_rate = rate_u(fit)
-    for other in judged.others:
-        u_rate = max(u_rate, abs(math.log(rate(other) / rate(fit))) / 1.96)
+    loss_rate, rate_lo, rate_hi = _rate(part, judged, room)
     if not 0.4 * REFERENCE_PA <= REFERENCE_PA <= fit.start_pa or (1.0 - fallen) * fit.start_pa > REFERENCE_PA:
         warnings.append("500 Pa lies outside the pressures seen, so the leak there is an extrapolation.")
     if fit.start_pa > 3500.0:
         warnings.append("The hold started deeper than 3.5 kPa: that is hard on old seals, about 2 kPa is enough.")
     drift = temperature_effect_pa_k(room.pressure_pa, room.temperature_k)
     warnings.append(
-        f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's "
-        "temperature is steady."
+        f"Gas that warms or cools looks like a leak: {drift:.0f} Pa a kelvin; wait until the engine's temperature is "
+        f"steady. The intervals allow for {2.0 * 3600.0 * GAS_DRIFT_U_K_S:.0f} K an hour."
     )
     if part.sign > 0:
         warnings.append("The hold was under pressure, not vacuum: old seals are pushed outwards by it.")
@@ -139,15 +164,16 @@ def _result(part: DecayPart, judged: JudgedDecay, volume_l: float | None, volume
         exponent_lo95=judged.exponent_lo,
         exponent_hi95=judged.exponent_hi,
         half_time_s=half,
-        half_time_lo95_s=half * math.exp(-1.96 * half_u),
-        half_time_hi95_s=half * math.exp(1.96 * half_u),
+        half_time_lo95_s=half_lo,
+        half_time_hi95_s=half_hi,
         start_pa=start,
         t0_s=part.t0_s - back,
         duration_s=float(part.t_s[-1]) + back,
         offset_pa=part.sign * fit.offset_pa,
         evidence=judged.evidence,
         rate_pa_s_at_500pa=loss_rate,
-        rate_relative_u=u_rate,
+        rate_lo95=rate_lo,
+        rate_hi95=rate_hi,
     )
     if volume_l is None:
         warnings.append(

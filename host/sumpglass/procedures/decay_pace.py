@@ -9,6 +9,7 @@ import numpy as np
 from sumpglass.procedures.decay_models import DecayFit, bending, relative_rate, shape
 from sumpglass.procedures.decay_part import DecayPart
 from sumpglass.procedures.hold_result import REFERENCE_PA
+from sumpglass.records import FloatArray
 
 
 def half_time(fit: DecayFit, back_s: float, expansion_per_pa: float) -> tuple[float, float]:
@@ -55,5 +56,21 @@ def rate_u(fit: DecayFit) -> float:
         math.log(relative_rate(fit.law, fit.form, remaining * (1 + step)))
         - math.log(relative_rate(fit.law, fit.form, remaining))
     ) / step
-    gradient = np.array([1.0 - slope, 1.0, 0.0])
+    gradient = np.array([1.0 - slope, 1.0, 0.0, 0.0, 0.0])
     return math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
+
+
+def mixture_95(chances: FloatArray, means: FloatArray, deviations: FloatArray) -> tuple[float, float]:
+    """2.5 and 97.5 % points of normal laws (k,) mixed by their chances (k,): what is known when the law is not."""
+    from scipy.special import ndtr
+
+    ends = []
+    spread = np.maximum(deviations, 1e-9 * np.abs(means) + 1e-300)
+    for wanted in (0.025, 0.975):
+        low, high = float(np.min(means - 9.0 * spread)), float(np.max(means + 9.0 * spread))
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            below = float(chances @ ndtr((middle - means) / spread))
+            low, high = (middle, high) if below < wanted else (low, middle)
+        ends.append(0.5 * (low + high))
+    return ends[0], ends[1]

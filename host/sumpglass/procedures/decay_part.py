@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sumpglass.analysis.level import quantising_u95
+from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
+from sumpglass.analysis.zero import smallest_step_pa
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import FloatArray, Recording
 
@@ -37,6 +40,8 @@ class DecayPart:
     """Finer block means of the seconds before `t0_s` (times are negative), where the decay may already run."""
     noise_pa: float
     """Scatter of those."""
+    zero_at_s: float = 0.0
+    """When the zero was read, from `t0_s` on."""
 
 
 def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
@@ -73,7 +78,10 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
     block_t, block = _blocks(t[inside], size[inside], MOST_POINTS)
     opened = float(fine_t[end]) if end < len(fine) else None
     early = slice(max(0, peak - len(fine) // 10), peak)
-    return DecayPart(t0, block_t - t0, block, sign, offset, u, words, opened, fine_t[early] - t0, fine[early], noise)
+    zero_at = t1 - t0 if "after" in words else 0.0
+    return DecayPart(
+        t0, block_t - t0, block, sign, offset, u, words, opened, fine_t[early] - t0, fine[early], noise, zero_at
+    )
 
 
 def _blocks(t: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
@@ -132,7 +140,9 @@ def _zero(
     ):
         if last - first >= 8 and abs(float(np.mean(fine[first:last]))) < 0.03 * fine[peak] + 10.0:
             part = fine[first:last]
-            u = max(float(np.std(part)) / math.sqrt(len(part)) * 2.0, 0.2)
+            found = mean_with_autocorrelation(part)
+            codes = quantising_u95(smallest_step_pa(size), float(np.std(part)))
+            u = max(math.hypot(student_95(found.degrees_of_freedom) * found.u, codes) / 1.96, 0.2)
             return float(part.mean()), u, f"Zero from the part {what}: {sign * float(part.mean()):.1f} Pa."
     if recording.zero is not None:
         return (

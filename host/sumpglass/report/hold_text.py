@@ -19,7 +19,7 @@ _LAWS = {
 def hold_fields(result: Hold) -> dict[str, Any]:
     """Fields of `sumpglass/hold/1`."""
     fields = dataclasses.asdict(result)
-    del fields["rate_relative_u"]
+    del fields["rate_lo95"], fields["rate_hi95"]
     fields["warnings"] = list(result.warnings)
     return fields
 
