@@ -10,7 +10,7 @@ import numpy as np
 
 from sumpglass.procedures.leak_answer import fit_family
 from sumpglass.procedures.leak_problem import CHI2_95, LeakProblem
-from sumpglass.procedures.openings import Reading, Room, swing_u_pa
+from sumpglass.procedures.openings import Reading, Room, swing_shifts_pa
 
 HOTTER_K = 25.0
 """Gas may be hotter than expected by this much; 95 degC is a hot engine's (common practice, no source)."""
@@ -20,13 +20,14 @@ GAS_DEVIANCE = 2.0
 
 def with_swing(readings: Sequence[Reading], room: Room) -> list[Reading]:
     """The readings with what is not known of their pulses' shape counted in."""
-    return [replace(r, u_pa=math.hypot(r.u_pa, _swing_u(r, room))) for r in readings]
+    return [_with_swing(r, room) for r in readings]
 
 
-def _swing_u(reading: Reading, room: Room) -> float:
+def _with_swing(reading: Reading, room: Room) -> Reading:
     if reading.vacuum_pa is None or len(reading.shape_pa) == 1 or reading.recorded:
-        return 0.0
-    return swing_u_pa(reading.vacuum_pa, float(np.sqrt(np.mean(reading.shape_pa**2))), room)
+        return reading
+    size_u, form = swing_shifts_pa(reading.vacuum_pa, float(np.sqrt(np.mean(reading.shape_pa**2))), room)
+    return replace(reading, u_pa=math.hypot(reading.u_pa, size_u), shared_pa=form)
 
 
 def gas_temperatures(

@@ -50,6 +50,9 @@ class LeakProblem:
         self.limit_u_pa = np.array([max(r.u_pa, 0.002 * abs(r.deeper_than_pa or 0.0), 0.5) for r in self.censored])
         self.deepest_pa = float(max([*self.vacuum_pa, *self.limit_pa]))
         self.bore_u_mm = bore_u95_mm / 1.96
+        self.shared_pa = np.zeros((len(self.exact), max((len(r.shared_pa) for r in self.exact), default=0)))
+        for row, reading in zip(self.shared_pa, self.exact):
+            row[: len(reading.shared_pa)] = reading.shared_pa
         self.tables = [self._flux_table(r) for r in self.readings]
         self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
 
@@ -68,7 +71,8 @@ class LeakProblem:
             bores = np.array([r.opening_mm for r in self.exact])
             share = np.pi / 2.0 * bores * self.bore_u_mm / np.maximum(leak_mm2 + self.known_mm2[:n], 1e-9)
             variance = variance + (2.0 * np.maximum(self.vacuum_pa, self.u_pa) * share) ** 2
-        return np.diag(variance) + self.zero_u_pa**2
+        shared = np.einsum("ik,jk->ij", self.shared_pa, self.shared_pa)
+        return np.diag(variance) + shared + self.zero_u_pa**2
 
     def reading_u_pa(self, leak_mm2: float) -> FloatArray:
         """Standard uncertainties of the readings that are not censored, with bores and zero, at about this leak."""

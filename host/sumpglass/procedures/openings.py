@@ -10,6 +10,7 @@ flux over the samples and not the flux at the mean pressure: the square-root err
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -47,6 +48,9 @@ class Reading:
     Either `vacuum_pa` with its standard uncertainty `u_pa` (independent of the other readings), or `deeper_than_pa`:
     a censored reading, with the same meaning of `u_pa` for the limit. `shape_pa` (k,) are equally likely excursions
     of the vacuum about its mean, with mean 0; [0] if it does not swing. `name` says where it is from.
+
+    `shared_pa` (s,) are errors of the flow that its pulses drive, as mean vacuum, each one standard deviation of an
+    unknown that all readings of the series share: the wave form, the hose to the sensor.
     """
 
     opening_mm: float
@@ -55,6 +59,7 @@ class Reading:
     deeper_than_pa: float | None = None
     shape_pa: FloatArray = field(default_factory=lambda: np.zeros(1))
     name: str = ""
+    shared_pa: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def area_mm2(self) -> float:
@@ -106,23 +111,39 @@ def normal_shape_pa(rms_pa: float, points: int = 96) -> FloatArray:
     return rms_pa * deviates / math.sqrt(float(np.mean(deviates**2)))
 
 
-def swing_u_pa(vacuum_pa: float, rms_pa: float, room: Room) -> float:
-    """Standard uncertainty, as mean vacuum, of taking pulses of this RMS for a sine, and of the RMS itself.
+SKEW_SHARE = 0.25
+"""Amplitude, beside that of the strongest order, of a second harmonic that makes pulses lopsided: one standard
+deviation of what a stated RMS does not tell of their form (an assumption)."""
 
-    Half the difference between a sine and normally distributed pulses stands for the unknown wave form.
+
+def flow_shift_pa(vacuum_pa: float, taken_pa: FloatArray, other_pa: Sequence[FloatArray], room: Room) -> FloatArray:
+    """By how much mean vacuum (k,) each of `other_pa` shapes of pulses drives more flow than the shape taken."""
+    at = np.array([vacuum_pa])
+    reach = float(np.abs(taken_pa).max())
+    step = max(1.0, 0.01 * abs(vacuum_pa), 0.01 * reach)
+    low, here, high = mean_flux_kg_s_m2(np.array([vacuum_pa - step, vacuum_pa, vacuum_pa + step]), taken_pa, room)
+    slope = float(high - low) / (2.0 * step)
+    if not slope > 0:
+        return np.full(len(other_pa), abs(vacuum_pa))
+    return np.array([(float(mean_flux_kg_s_m2(at, shape, room)[0]) - here) / slope for shape in other_pa])
+
+
+def swing_shifts_pa(vacuum_pa: float, rms_pa: float, room: Room) -> tuple[float, FloatArray]:
+    """What taking pulses of this RMS for a sine leaves unknown, as mean vacuum: the standard uncertainty from the RMS
+    itself, and the shared errors (2,) of the wave form.
+
+    Half the difference between a sine and normally distributed pulses stands for peaked ones, a second harmonic in
+    the worst phase for lopsided ones. The form is that of one engine, so the readings share it.
     """
     if not rms_pa > 0:
-        return 0.0
-    at = np.array([vacuum_pa])
-    step = max(1.0, 0.01 * abs(vacuum_pa), 0.01 * rms_pa)
-    slope_at = np.array([vacuum_pa - step, vacuum_pa + step])
+        return 0.0, np.zeros(2)
     sine = sine_shape_pa(rms_pa)
-    low, high = mean_flux_kg_s_m2(slope_at, sine, room)
-    slope = (high - low) / (2.0 * step)
-    here = float(mean_flux_kg_s_m2(at, sine, room)[0])
-    form = float(mean_flux_kg_s_m2(at, normal_shape_pa(rms_pa), room)[0]) - here
-    size = float(mean_flux_kg_s_m2(at, sine * (1.0 + SWING_U95_RELATIVE), room)[0]) - here
-    return math.hypot(form / 2.0, size / 1.96) / slope if slope > 0 else abs(vacuum_pa)
+    angle = (np.arange(len(sine)) + 0.5) * (2.0 * math.pi / len(sine))
+    lopsided = np.sin(angle) + SKEW_SHARE * np.cos(2.0 * angle)
+    lopsided *= rms_pa / math.sqrt(float(np.mean(lopsided**2)))
+    others = [normal_shape_pa(rms_pa), lopsided, sine * (1.0 + SWING_U95_RELATIVE)]
+    peaked, skewed, size = flow_shift_pa(vacuum_pa, sine, others, room)
+    return abs(float(size)) / 1.96, np.array([0.5 * peaked, skewed])
 
 
 WARM_GAS_K = 343.15

@@ -7,6 +7,8 @@
 - finite: the draw ends at some depth of vacuum: a restriction that does not choke, with blow-by of several shares of
   the net draw, and a draw that falls in proportion to the vacuum, which is what still more blow-by comes to. The
   nuisance is the deepest reading over the depth at which the draw ends.
+- knee: a draw that holds at first and gives way towards its end, 1 - x^p or its root: a regulator's membrane, a valve
+  that closes late, an unchoked restriction whose valve opens meanwhile. The nuisance as in finite.
 - rising: a sprung valve that opens, in proportion, as the vacuum deepens. The nuisance is negative.
 """
 
@@ -69,6 +71,15 @@ def _with_blow_by(blow_by: float) -> Callable[[FloatArray, float, float, float],
     return share
 
 
+def _knee(power: float, root: float) -> Callable[[FloatArray, float, float, float], FloatArray]:
+    """(1 - x**power)**root with x the vacuum over that at which the draw ends."""
+
+    def share(vacuum: FloatArray, nuisance: float, deepest: float, room: float) -> FloatArray:
+        return np.maximum(1.0 - (nuisance * vacuum / deepest) ** power, 0.0) ** root
+
+    return share
+
+
 CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _choked, (1.1, 0.55))
 """The prior: blow-by takes a tenth of the suction, give or take (common practice, no source). It is wide enough for a
 draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
@@ -76,10 +87,14 @@ _FALLING = (0.02, 0.08, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.
 _RISING = (-0.6, -0.4, -0.25, -0.12, -0.04)
 BLOW_BY_SHARES = (0.0, 0.12, 0.3, 0.6, 1.2)
 """Blow-by over net draw of the unchoked families: readings that are precise tell them apart."""
+KNEES = ((1.6, 1.0), (2.5, 1.0), (5.0, 1.0), (1.4, 0.5), (2.0, 0.5))
+"""Power and root of the families with a knee."""
 FINITE = tuple(
-    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.14) for b in BLOW_BY_SHARES
+    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.10) for b in BLOW_BY_SHARES
 )
-FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.27)
-RISING = SourceModel("rising", _RISING, _linear, weight=0.03, range=(-0.7, 0.0))
-BENT_MODELS = (*FINITE, FINITE_LINEAR, RISING)
-"""They span what an unchoked, a linear and a sprung source can do. A family's chance is among the bent ones."""
+FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.20)
+KNEE = tuple(SourceModel(f"knee_{p:g}_{r:g}", _FALLING, _knee(p, r), weight=0.05) for p, r in KNEES)
+RISING = SourceModel("rising", _RISING, _linear, weight=0.05, range=(-0.7, 0.0))
+BENT_MODELS = (*FINITE, FINITE_LINEAR, *KNEE, RISING)
+"""They span what an unchoked, a linear, a regulated and a sprung source can do. A family's chance is among the bent
+ones: half for restrictions that do not choke, the rest for what else there is (a judgement, no source)."""
