@@ -18,6 +18,7 @@ from collections import defaultdict
 from collections.abc import Callable
 
 import interval_holds as holds
+import interval_trade as trade
 import numpy as np
 from interval_holds import Row
 
@@ -30,6 +31,14 @@ PARTS: dict[str, Callable[[int], list[Row]]] = {
     "hold gas warms or cools": lambda s: holds.hold_rows(s, ("orifice", "laminar", "mixed")[s % 3], True),
     "hold reference opening": holds.reference_rows,
     "hold nearly tight": holds.tight_rows,
+    "blow-by": trade.blow_by_rows,
+    "seal hunt": trade.seal_rows,
+    "as driven": trade.as_driven_rows,
+    "before and after": trade.before_after_rows,
+    "valve response": trade.valve_rows,
+    "pulse balance": trade.pulse_rows,
+    "zero": trade.zero_rows,
+    "calibration": trade.calibration_rows,
 }
 
 
@@ -61,7 +70,7 @@ def run(name: str, make: Callable[[int], list[Row]], seeds: range, kinds: bool) 
         rows = make(seed)
         refused += not rows
         for row in rows:
-            tallies[row[0]].add(seed % 5, row, row[0].endswith(", Pa"))
+            tallies[row[0]].add(seed % 5, row, row[0].endswith((", Pa", ", of 1")))
     each = 1000.0 * (time.perf_counter() - began) / max(len(seeds), 1)
     good = True
     for interval, tally in tallies.items():

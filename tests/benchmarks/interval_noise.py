@@ -33,8 +33,11 @@ def memory(rng: np.random.Generator, n: int, rms: float, keep: float) -> np.ndar
     return lfilter([1.0], [1.0, -keep], rng.standard_normal(n + 2000))[2000:] * rms * np.sqrt(1.0 - keep**2)
 
 
-def readings(rng: np.random.Generator, kind: str, true_pa: np.ndarray, rate_hz: float) -> np.ndarray:
-    """What the rig shows of `true_pa` (n,), its offset and gain apart."""
+def readings(
+    rng: np.random.Generator, kind: str, true_pa: np.ndarray, rate_hz: float, centred: bool = False
+) -> np.ndarray:
+    """What the rig shows of `true_pa` (n,), its offset and gain apart. A zero that drifts is right at the beginning,
+    or, `centred`, on the mean."""
     n, size = len(true_pa), rng.uniform(0.5, 5.0)
     seen = true_pa + rng.uniform(0.3, 1.0) * size * rng.standard_normal(n)
     if kind == "1/f":
@@ -47,7 +50,7 @@ def readings(rng: np.random.Generator, kind: str, true_pa: np.ndarray, rate_hz: 
         edge = code * rng.uniform()
         seen = code * np.round((shown + edge) / code) - edge
     elif kind == "drift":
-        seen = seen + rng.normal(0.0, 1.0) / 60.0 * np.arange(n) / rate_hz
+        seen = seen + rng.normal(0.0, 1.0) / 60.0 * (np.arange(n) - centred * (n - 1) / 2.0) / rate_hz
     return seen
 
 

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import FloatArray, Recording, Zero
 
@@ -99,7 +100,10 @@ def take_zero(recording: Recording) -> ZeroTaken:
     mean_u_pa = math.sqrt(long_run_variance(pressure, rate_hz) / len(pressure))
     u_pa = math.sqrt(max(mean_u_pa, rest.slow_pa / math.sqrt(BLOCKS)) ** 2 + quantum_u_pa**2)
     # Block means give the deviation with BLOCKS - 1 degrees of freedom: Student's factor at 7 is 2.365.
-    zero = Zero(mean_pa, 2.365 * u_pa, age_s=0.0)
+    # Noise that wanders at times longer than the stretch shows in how its averages go on differing.
+    found = mean_with_autocorrelation(pressure)
+    wander_u95_pa = math.hypot(student_95(found.degrees_of_freedom) * found.u, 2.365 * quantum_u_pa)
+    zero = Zero(mean_pa, max(2.365 * u_pa, min(wander_u95_pa, 2.0 * float(np.ptp(pressure)))), age_s=0.0)
     return ZeroTaken(zero, rest, len(pressure), recording.duration_s, resolution_pa)
 
 

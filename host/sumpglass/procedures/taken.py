@@ -9,11 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from sumpglass.analysis.level import quantising_u95, widest_scatter
+from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
+from sumpglass.analysis.zero import smallest_step_pa
 from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel
 from sumpglass.records import FloatArray
 
 QUANTILES = 64
+LEAST_SAMPLES = 8
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,20 @@ class Taken:
         )
 
 
+def reading_u_pa(level: SettledLevel) -> float:
+    """Standard uncertainty of a level with what its own scatter does not show: the step of a coarse converter, and,
+    where nothing swings, noise that wanders at times longer than the reading."""
+    pressure_pa = level.pressure_pa
+    if len(pressure_pa) < LEAST_SAMPLES:
+        return level.u_pa
+    u95 = 1.96 * level.u_pa
+    if level.swing_rms_pa <= level.noise_pa:
+        found = mean_with_autocorrelation(pressure_pa)
+        u95 = max(u95, min(student_95(found.degrees_of_freedom) * found.u, widest_scatter([pressure_pa])))
+    codes = quantising_u95(smallest_step_pa(pressure_pa), float(np.std(pressure_pa)))
+    return math.hypot(u95, codes) / 1.96
+
+
 def taken_from(
     name: str,
     level: SettledLevel,
@@ -107,7 +125,7 @@ def taken_from(
         level.t0_s,
         level.t1_s,
         level.mean_pa,
-        max(level.u_pa, 0.02),
+        max(reading_u_pa(level), 0.02),
         bound,
         swing,
         level.noise_pa,

@@ -6,12 +6,16 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from sumpglass.analysis.statistics import student_95
 from sumpglass.procedures.conditions import engine_running, settled, speed_changed
+from sumpglass.procedures.seal_shares import REPEATABILITY
 from sumpglass.procedures.signal_view import SignalView
 from sumpglass.procedures.taken import Taken
-from sumpglass.procedures.trade._common import level_figure, level_words, need, newest
+from sumpglass.procedures.trade._common import GAIN_U95, level_figure, level_words, need, newest
 from sumpglass.procedures.trade_test import ConditionNow, Figure, Step, TradeTest, Verdict
 
+REPEATS = 4
+"""Pairs of readings that the assumed repeatability of an idle counts for."""
 _PROOF = (
     "A level that moves shows that the draw moves; blow-by moves with speed too, so it is a sign and no proof. "
     "A fixed orifice does not move at all."
@@ -84,18 +88,14 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
     idle, again, cruise = (need(newest(rows, n), n) for n in ("idle", "idle again", "cruise"))
     figures = [level_figure(t, settings) for t in (idle, again, cruise)]
     rest = 0.5 * (idle.mean_pa + again.mean_pa)
-    # What two idles differ by counts as the repeatability of the engine.
-    u = math.hypot(
-        math.hypot(idle.u_pa, again.u_pa) / 2.0,
-        math.hypot(cruise.u_pa, (idle.mean_pa - again.mean_pa) / math.sqrt(2.0)),
-    )
     change = cruise.mean_pa - rest
-    figures.append(Figure("change_pa", change, change - 1.96 * u, change + 1.96 * u, "Pa"))
+    u95 = _change_u95(idle, again, cruise)
+    figures.append(Figure("change_pa", change, change - u95, change + u95, "Pa"))
     listing = (
         f"idle {level_words(idle, settings)}, idle again {level_words(again, settings)}, cruise "
         f"{level_words(cruise, settings)}"
     )
-    if abs(change) <= 1.96 * u:
+    if abs(change) <= u95:
         return Verdict(
             "undecided",
             f"No movement to be seen beyond chance ({listing}).",
@@ -116,6 +116,20 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         "" if deeper else "Blow-by through a known opening at both speeds tells the one from the other.",
         _PROOF,
     )
+
+
+def _change_u95(idle: Taken, again: Taken, cruise: Taken) -> float:
+    """Half-width of the change from the mean of both idles to cruise, Pa.
+
+    How well the engine comes back to a level is known beforehand as from `REPEATS` earlier pairs, and the two idles are
+    one pair more (a normal variance with its conjugate prior); the zero is the same in all and drops out.
+    """
+    rest = 0.5 * (idle.mean_pa + again.mean_pa)
+    own = math.hypot(math.hypot(idle.u_pa, again.u_pa) / 2.0, cruise.u_pa)
+    apart = 0.5 * (idle.mean_pa - again.mean_pa) ** 2
+    repeats = math.sqrt((REPEATS * (REPEATABILITY * rest) ** 2 + apart) / (REPEATS + 1))
+    scatter = student_95(REPEATS + 1) * repeats * math.sqrt(1.5)
+    return math.hypot(1.96 * own, math.hypot(scatter, GAIN_U95 * (cruise.mean_pa - rest)))
 
 
 TEST = TradeTest(
