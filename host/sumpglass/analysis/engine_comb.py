@@ -12,16 +12,15 @@ whistle or a shaken rig is neither, and each costs the odds of its being there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
-from itertools import product
 
 import numpy as np
 
+from sumpglass.analysis.engine_layouts import COUNT_SHARES, LAYOUTS, TEETH, templates
 from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
 from sumpglass.records import FloatArray
 
-TEETH, HIGHEST_TOOTH = 32, 96
-"""Teeth whose sizes are judged, and up to which the firing's multiples are looked for."""
+HIGHEST_TOOTH = 96
+"""Up to which the firing's multiples are looked for."""
 HIGH_COST, HIGH_SHARE = 1.5, 0.3
 """Cost of a line among those higher multiples, which is no longer one of the strongest."""
 FOLDED_TEETH = 16
@@ -34,18 +33,11 @@ SPREAD_LOG = 0.7
 WORST, WORST_UNSEEN = 3.5, 4.0
 """Most that one tooth may cost, seen and unseen (beyond the firing tooth less and less): something unforeseen always
 strengthens or hides a line now and then."""
-SWINGS = (0.0, 3.0, 30.0, 300.0)
-"""Piston swing of one cylinder's first order against the blow-by pulse."""
-PULSES = ((12.0, 1.0, 0.0), (60.0, 0.4, -1.0))
-"""Blow-by pulses, smooth and brief: multiple at which they fall off, slope up to there, odds (log)."""
-SPREADS = (0.004, 0.03, 0.1, 0.25)
-"""Relative differences between cylinders, and the odds of each (log)."""
-SPREAD_ODDS = (-0.5, 0.0, 0.0, -3.5)
 CORNERS_HZ = (1e6, 80.0, 25.0)
 CORNER_ODDS = (0.0, -0.7, -2.0)
 OFFSETS = (-0.7, 0.0, 0.7)
 """Scale of the comb against its strongest tooth (log)."""
-NO_ENGINE = -2.0
+NO_ENGINE = -5.0
 """Log odds of a recording without a running engine."""
 HUM_COST, TONE_COST, FAINT_COST = 2.5, 8.0, 4.6
 COINCIDENCE, SUCTION = 3.0, 3.0
@@ -63,43 +55,8 @@ KNOWN = 3.0
 """Log odds for the speed of the same engine's other stretches."""
 FOLDED_COST = 4.5
 """Whoever chose the rate mostly kept it above the pulses; and hoses weaken what lies higher."""
-
-
-@dataclass(frozen=True)
-class Layout:
-    """Firing angles (of 720) and crank angles (of 360) of one engine, with the odds of the layout in its count."""
-
-    share: float
-    firing_deg: tuple[float, ...]
-    crank_deg: tuple[float, ...]
-
-
-def _even(count: int, cranks: tuple[float, ...] | None = None, share: float = 1.0) -> Layout:
-    firing = tuple(720.0 * k / count for k in range(count))
-    return Layout(share, firing, cranks if cranks is not None else tuple(f % 360 for f in firing))
-
-
-LAYOUTS: dict[int, tuple[Layout, ...]] = {
-    1: (_even(1),),
-    2: (
-        _even(2, (0.0, 0.0), 0.4),
-        Layout(0.25, (0.0, 180.0), (0.0, 180.0)),
-        Layout(0.15, (0.0, 270.0), (0.0, 270.0)),
-        Layout(0.1, (0.0, 405.0), (0.0, 45.0)),
-    ),
-    3: (_even(3),),
-    4: (_even(4),),
-    5: (_even(5),),
-    6: (
-        _even(6, share=0.8),
-        Layout(0.2, (0.0, 90.0, 240.0, 330.0, 480.0, 570.0), (0.0, 90.0, 240.0, 330.0, 120.0, 210.0)),
-    ),
-    7: (_even(7),),
-    8: (_even(8, share=0.9), _even(8, (0.0, 90.0, 180.0, 270.0) * 2, 0.1)),
-}  # fmt: skip
-"""A single; a twin with both pistons together, opposed (180 degrees), at 90 or 45 degrees; even and odd-fire sixes."""
-COUNT_SHARES = {1: 0.03, 2: 0.08, 3: 0.12, 4: 0.49, 5: 0.04, 6: 0.16, 7: 0.01, 8: 0.07}
-"""How often an engine of unknown make has so many cylinders (a guess: it only breaks ties)."""
+BEYOND_COST = 1.0
+"""Cost of a firing beyond half the rate of which other, unfolded lines are the strongest."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +73,10 @@ class Hearing:
     """RMS of what lies under the lines."""
     suction: bool = False
     """Whether the level says that something draws."""
+    level_pa: float = 0.0
+    """How far the level is from zero."""
+    short: bool = False
+    """Whether it comes from short segments."""
 
 
 @dataclass(frozen=True)
@@ -126,29 +87,6 @@ class Trial:
     cycle_hz: float | None
     count: int
     folded: bool = False
-
-
-@lru_cache(maxsize=16)
-def _templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
-    """(log amplitudes (mixes, teeth) against the strongest, log odds (mixes,)) of one layout."""
-    layout = LAYOUTS[count][number]
-    k = np.arange(1, TEETH + 1)
-    firing = np.abs(np.exp(2j * np.pi * np.outer(k, layout.firing_deg) / 720.0).sum(axis=1))
-    orders = np.abs(np.exp(2j * np.pi * np.outer(k / 2, layout.crank_deg) / 360.0).sum(axis=1))
-    # Volume over crank angle: cos + (ratio / 4) cos 2 + ..., crank radius to rod 0.28 (the usual series of the crank).
-    volume = np.where(k == 2, 1.0, np.where(k == 4, 0.07, np.where(k == 8, 0.0008, 0.0)))
-    rows, odds = [], []
-    for (reach, slope, pulse_odd), swing, (spread, odd) in product(PULSES, SWINGS, zip(SPREADS, SPREAD_ODDS)):
-        pulse = np.exp(-k / reach) / k**slope
-        uneven = spread * np.sqrt(count) * pulse
-        unlike = 0.0003 * np.sqrt(count) * swing * volume
-        power = (firing * pulse) ** 2 + uneven**2 + (orders * swing * volume) ** 2 + unlike**2
-        top = int(np.argmax(power))
-        harmonic = np.where((k % (top + 1) == 0) & (k > top + 1), 0.02 * (top + 1) / k, 0.0)
-        power = power + harmonic**2 * power[top]
-        rows.append(0.5 * np.log(power + 1e-12 * power[top]))
-        odds.append(odd + pulse_odd)
-    return np.array(rows), np.array(odds)
 
 
 def trials(lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: float | None = None) -> list[Trial]:
@@ -185,6 +123,7 @@ def _engines(
         seen, least, gone, strange = _on_comb(lines, hearing, cycles, count, cost)
         rpm = 120.0 * cycles
         prior = np.log(share) - 0.5 * (np.log(rpm / USUAL_RPM) / RPM_LOG) ** 2 - FOLDED_COST * folded + odds
+        prior = prior - BEYOND_COST * (~folded & (cycles * count > 0.5 * hearing.rate_hz))
         prior = prior - SLOW_COST * np.maximum(0.0, np.log(SLOW_RPM / rpm))
         if expected_hz is not None:
             prior = prior + KNOWN * (np.abs(np.log(cycles * count / expected_hz)) < 0.06)
@@ -259,8 +198,8 @@ def _on_comb(
 def _fit(
     seen: FloatArray, least: FloatArray, gone: np.ndarray, cycles: FloatArray, count: int, number: int
 ) -> FloatArray:
-    """Log likelihood (trials,) of the teeth's amplitudes at the likeliest mix, corner and scale."""
-    rows, odds = _templates(count, number)
+    """Log likelihood (trials,) of the teeth's amplitudes: at the likeliest mix, corner and scale."""
+    rows, odds = templates(count, number)
     real = np.outer(cycles, np.arange(1, TEETH + 1))
     best = np.full(len(cycles), -np.inf)
     strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)

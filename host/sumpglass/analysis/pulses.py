@@ -12,11 +12,14 @@ import numpy as np
 
 from sumpglass.analysis.engine_comb import TOLERANCE, Hearing, Trial, explained_share, trials
 from sumpglass.analysis.evenness import UNEVEN_LIMITS, evenness
-from sumpglass.analysis.pulse_lines import FALSE_CLAIM, Lines, significant_lines, sounds_evenly, with_mains
+from sumpglass.analysis.pulse_lines import FALSE_CLAIM, Lines, keeps_time, significant_lines, sounds_evenly, with_mains
 from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
 from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
+SHORT_SEGMENT_S, SHORT_BY = 1.25, 2.0
+"""Where segments of the first length show no speed, shorter ones may: lines that wander then stay in one bin, and more
+of them are averaged. They tell tones of other origin apart less well, and a speed needs so much more lead."""
 MOST_PIECES = 48
 PART_S = 6.0
 """Where a stretch shows lines but no one speed, its halves are heard if they are so long."""
@@ -27,15 +30,18 @@ LEAST_BLIND = 0.2
 """The same where the number of cylinders is not told, and the firing frequency is the likeliest at best."""
 FOLDED_BY, FOLDED_DOUBT = 1.0, 1.0
 """How much more lead a speed needs whose strongest line sampling has folded, and how much more such a rival counts."""
-SLOW_RATE_HZ, SLOW_BY = 160.0, 1.5
+SLOW_RATE_HZ, SLOW_BY = 160.0, 1.0
 """Sampled so slowly the pulses' upper lines fold among the lower ones, and a speed needs so much more lead."""
 LEAST_SHARE = 0.75
 """An explanation that leaves more than the rest of the lines' power to other sources is none."""
 LONE_HZ = 80.0
+LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.25
 """One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is slow
-it may have folded; one that is lower is told with a warning."""
-QUIET_PA, FAINT_SHARE = 30.0, 2.0
-"""Within so much of zero, lines below so many times the noise are no engine's."""
+it may have folded; one that is lower is told with a warning. So is one of any height that is more than such a share of
+a level deeper than this: pistons swing so far, whistles do not."""
+QUIET_PA, FAINT_SHARE, STEADY_SHARE, MANY = 30.0, 2.0, 6.0, 5
+"""Within so much of zero, fewer lines than `MANY` below so many times the noise are no engine's; nor are they below the
+second where they keep time as the shaft of an electric motor does."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -69,6 +75,10 @@ def find_pulses(
     """
     reading = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz)
     n = len(pressure_pa)
+    if reading.firing_hz is None and n >= 3 * SHORT_SEGMENT_S * rate_hz:
+        short = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz, SHORT_SEGMENT_S)
+        if short.firing_hz is not None or reading.strongest_hz is None:
+            reading = short
     if reading.firing_hz is not None or reading.strongest_hz is None or n < 2 * PART_S * rate_hz:
         return reading
     for part in (pressure_pa[: n // 2], pressure_pa[n // 2 :]):
@@ -84,10 +94,11 @@ def _find_steady(
     cylinders: int | None,
     line_gain: Callable[[FloatArray], FloatArray] | None,
     expected_hz: float | None,
+    segment_s: float = SEGMENT_S,
 ) -> PulseReading:
     """Pulses of a stretch (n,) at one speed."""
     n = len(pressure_pa)
-    segment = int(min(SEGMENT_S * rate_hz, n))
+    segment = int(min(segment_s * rate_hz, n))
     if segment < max(32, int(0.8 * rate_hz)) or not np.ptp(pressure_pa) > 0:
         return PulseReading()
     if n < 1.5 * segment:
@@ -98,10 +109,12 @@ def _find_steady(
     floor = noise_floor(spectrum)
     lines = significant_lines(spectrum, floor, 0.49 * rate_hz)
     lines = with_mains(lines, pressure_pa, rate_hz, spectrum, floor)
-    if not len(lines.hz) or _too_faint(lines, spectrum, floor, level_pa):
+    if not len(lines.hz) or _too_faint(lines, spectrum, floor, level_pa, pressure_pa, rate_hz):
         return PulseReading()
     suction = level_pa > max(SUCTION_PA, SUCTION_SHARE * float(lines.amplitude_pa[0]))
-    best, sure = _explained(lines, _hearing(spectrum, floor, rate_hz, suction), cylinders, expected_hz)
+    hearing = _hearing(spectrum, floor, rate_hz, suction)
+    hearing = replace(hearing, level_pa=level_pa, short=segment_s < SEGMENT_S)
+    best, sure = _explained(lines, hearing, cylinders, expected_hz)
     if best is None or best.cycle_hz is None:
         return PulseReading(strongest_hz=float(lines.hz[0]))
     if not sounds_evenly(pressure_pa, rate_hz, float(lines.hz[int(np.argmin(lines.mains))])):
@@ -125,14 +138,20 @@ def _find_steady(
     )
 
 
-def _too_faint(lines: Lines, spectrum: Spectrum, floor: FloatArray, level_pa: float) -> bool:
+def _too_faint(
+    lines: Lines, spectrum: Spectrum, floor: FloatArray, level_pa: float, pressure_pa: FloatArray, rate_hz: float
+) -> bool:
     """Whether no engine is claimed on lines so faint: hum of the mains alone under the noise, or, where the level does
     not say that anything draws, tones of whatever runs in the room (a fan, a pump) that hardly stand out of it."""
     noise_pa = float(np.sqrt(floor.sum() * spectrum.bin_hz))
-    strongest_pa = float(lines.amplitude_pa[0])
+    strongest_pa, hz = float(lines.amplitude_pa[0]), float(lines.hz[0])
     if strongest_pa < noise_pa and lines.mains.all():
         return True
-    return level_pa < QUIET_PA and strongest_pa < FAINT_SHARE * noise_pa
+    if level_pa >= QUIET_PA or strongest_pa >= STEADY_SHARE * noise_pa or len(lines) >= MANY:
+        return False
+    if strongest_pa < FAINT_SHARE * noise_pa:
+        return True
+    return keeps_time(pressure_pa, rate_hz, hz, float(np.interp(hz, spectrum.hz, floor)))
 
 
 def _without_slope(pressure_pa: FloatArray) -> FloatArray:
@@ -167,14 +186,21 @@ def _explained(
     rivals = np.abs(firing - firing[0]) > 0.02
     lead = best.score - float(scores[rivals].max(initial=none))
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
-    least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ)
+    least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ) + SHORT_BY * hearing.short
     if lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
         return None, False
-    heard = lines.hz[~lines.mains]
-    alone = len(heard) == 1
-    if alone and (heard[0] > LONE_HZ or hearing.rate_hz < SLOW_RATE_HZ):
+    alone = int((~lines.mains).sum()) == 1
+    if alone and not _may_be_alone(lines, hearing):
         return None, False
-    return best, lead > SURE_BY and not alone
+    return best, lead > SURE_BY and not alone and not hearing.short
+
+
+def _may_be_alone(lines: Lines, hearing: Hearing) -> bool:
+    """Whether the one line there is besides hum may be an engine's."""
+    hz, amplitude_pa = (float(of[~lines.mains][0]) for of in (lines.hz, lines.amplitude_pa))
+    if hearing.level_pa > LONE_LEVEL_PA and amplitude_pa > LONE_SHARE * hearing.level_pa:
+        return True
+    return hz < LONE_HZ and hearing.rate_hz >= SLOW_RATE_HZ and not hearing.short
 
 
 def _refined(
