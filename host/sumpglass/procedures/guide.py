@@ -44,6 +44,8 @@ BEYOND_READINGS = 20
 MOVED_WITHIN_S = 15.0
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
+LOST_S, LOST_FOR_S = 0.1, 3.0
+"""Samples that are missing for so long were lost on the way; for so long after that a "silent sensor" is no more."""
 RELIEVED = 0.6
 """A stop call ends when the size of the level is below this part of the limit."""
 
@@ -75,6 +77,9 @@ class Guide:
         self._pause_kind = ""
         self._rig = RigWatch()
         self._clipped_since: float | None = None
+        self._sample_s: float | None = None
+        """Time of the newest sample, be it a reading or a failure to read."""
+        self._lost_at_s: float | None = None
         self._beyond = 0
         self._condition = ConditionNow(False, "")
         self._view: SignalView | None = None
@@ -135,6 +140,9 @@ class Guide:
         if len(t_s) == 0 or self.verdict is not None:
             return events
         first = float(t_s[0])
+        if self._sample_s is not None and first - self._sample_s > LOST_S + 2.0 * _step_s(t_s):
+            self._lost_at_s = first
+        self._sample_s = float(t_s[-1])
         known = self._keeper.now_s
         if known and (first - known > GAP_S or first < known):
             self._keeper.clear()
@@ -199,11 +207,16 @@ class Guide:
             return [Told(words.partition(":")[0] + ", it seems: with the engine off that may be as it should")]
         if self.step.by_hand and self.step.reading is None:
             return [Told(words.partition(":")[0] + ", it seems: look again once all is fitted")]
-        if (cause == "line_blocked" and self._moved()) or (cause == "sensor_fault" and self._beyond):
+        if (cause == "line_blocked" and self._moved()) or (cause == "sensor_fault" and not self._sensor_failed()):
             return []
         if cause == "tap_off":
             return [] if self._paused else self._hold(self._rig.flag_hose(self._keeper.now_s))
         return self._pause(cause, words)
+
+    def _sensor_failed(self) -> bool:
+        """Neither is the pressure beyond its range, nor were the samples lost on the way: then it is the sensor."""
+        lost = self._lost_at_s is not None and self._keeper.now_s - self._lost_at_s < LOST_FOR_S
+        return not (self._beyond or lost)
 
     def _moved(self) -> bool:
         """Has the level just moved by a lot in this step? A gauge line that passes that is not blocked."""
@@ -515,6 +528,10 @@ class Guide:
             "title": self.test.title,
             "state": self.to_fields(),
         }
+
+
+def _step_s(t_s: FloatArray) -> float:
+    return float(t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1)
 
 
 def judge_again(fields: Mapping[str, Any]) -> Verdict:

@@ -12,6 +12,7 @@ from sumpglass.procedures.clipping import BARELY, clipped_share, resting_end_pa
 from sumpglass.procedures.marks import Stretch, stretches_of
 from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel, settled_level, wander_factor
+from sumpglass.procedures.unknown_hose import at_port_pa, pulses_behind_any_hose
 from sumpglass.records import FloatArray, Recording
 
 ZERO_GIVEN_U95_PA = 1.0
@@ -70,21 +71,20 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
             warnings.append(f"{where}: it never settled, so it was left out.")
         else:
             levels.append(level)
-            readings.append(_reading(stretch, level, zero))
+            readings.append(_reading(recording, stretch, level, zero))
     if recording.line is None:
-        warnings.append(
-            "Nothing is known of the hose to the sensor, so the pulses were taken as the sensor shows them."
-        )
-        if any(r.vacuum_pa is not None and float(np.std(r.shape_pa)) > 0.5 * abs(r.vacuum_pa) for r in readings):
-            warnings.append(
-                "The pulses are large beside the level: a long or narrow hose that makes them larger or smaller shifts "
-                "the result by more than its interval says. Use a short wide hose or damp the pulses at the port."
-            )
+        warnings.append(_hose_words(readings))
     return TakenReadings(tuple(_alike(readings, wander_factor(levels))), zero.u_pa, tuple(warnings))
 
 
-LEAST_GAIN = 0.1
-"""Below about this gain of the hose its pulses are lost in noise and not made larger again."""
+def _hose_words(readings: list[Reading]) -> str:
+    words = "Nothing is known of the hose to the sensor"
+    if not any(r.shared_pa.any() for r in readings):
+        return words + ", so the pulses were taken as the sensor shows them."
+    words += ": pulses behind hoses of 0.03 to 2 m were weighed together, and what they differ by is in the intervals."
+    if any(float(np.sum(r.shared_pa**2)) > r.u_pa**2 for r in readings):
+        words += " It is what the intervals are mostly made of: tell the hose, or damp the pulses at the port."
+    return words
 
 
 def port_pressure_pa(recording: Recording, pressure_pa: FloatArray) -> FloatArray:
@@ -95,31 +95,24 @@ def port_pressure_pa(recording: Recording, pressure_pa: FloatArray) -> FloatArra
     good = np.isfinite(pressure_pa)
     if recording.line is None or recording.rate_hz is None or len(pressure_pa) < 64 or not good.any():
         return pressure_pa
-    from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
-
-    from sumpglass.physics.line import transfer
-
     n = len(pressure_pa)
     whole = np.interp(np.arange(n), np.flatnonzero(good), pressure_pa[good])
-    middle = float(whole.mean())
-    padded = next_fast_len(n + round(recording.rate_hz), real=True)
-    frequency = rfftfreq(padded, 1.0 / recording.rate_hz)
-    grid = np.linspace(0.0, float(frequency[-1]), 2049)
-    ratio = transfer(grid, recording.line)
-    undone = np.conj(ratio) * (1.0 + LEAST_GAIN**2) / (np.abs(ratio) ** 2 + LEAST_GAIN**2)
-    gain = np.interp(frequency, grid, undone.real) + 1j * np.interp(frequency, grid, undone.imag)
-    restored = irfft(rfft(whole - middle, padded) * gain, padded)[:n] + middle
-    return np.where(good, restored, pressure_pa)
+    return np.where(good, at_port_pa(whole, recording.rate_hz, recording.line), pressure_pa)
 
 
-def _reading(stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
+def _reading(recording: Recording, stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
     opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
+    vacuum, rate_hz = -(level.mean_pa - zero.pressure_pa), recording.rate_hz
+    hose_known = recording.line is not None
+    none: FloatArray = np.zeros(0)
+    shape, shared = (-level.swing_pa, none) if hose_known else pulses_behind_any_hose(level, rate_hz, vacuum)
     return Reading(
         opening,
-        -(level.mean_pa - zero.pressure_pa),
+        vacuum,
         math.hypot(level.root_u_pa(zero.pressure_pa), _code_u_pa(level)),
-        shape_pa=-level.swing_pa,
+        shape_pa=shape,
         name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
+        shared_pa=shared,
     )
 
 

@@ -156,6 +156,30 @@ def test_unplugged_port_loses_nothing(bench):
     assert [t.values["opening_mm"] for t in b.guide.taken] == [5.0, 3.2]
 
 
+@pytest.mark.parametrize(("hole_s", "told"), [(0.5, []), (1.6, ["1.6 s of samples are missing: the step begins anew"])])
+def test_samples_lost_on_the_way_are_no_fault_of_the_sensor(bench, hole_s, told):
+    b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (5.0, 3.2)}))
+    b.until("opening_3.2", vacuum(5.0)).run(1.0, vacuum(3.2))
+    before = len(b.events)
+    b.t += hole_s
+    b.run(0.3)
+    b.events += b.guide.happening("sensor_fault")
+    assert not b.guide.status.paused
+    assert [e.words for e in b.events[before:] if isinstance(e, Told)] == told
+    b.run(4.0)
+    b.events += b.guide.happening("sensor_fault")
+    assert b.guide.status.paused.startswith("The sensor is at fault")
+
+
+def test_a_sensor_that_fails_to_read_is_told(bench):
+    b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (5.0, 3.2)}))
+    b.until("opening_3.2", vacuum(5.0)).run(1.0, vacuum(3.2))
+    t = b.t + np.arange(1, 101) / b.rate_hz
+    b.events += b.guide.feed(t, np.full(100, np.nan))
+    b.events += b.guide.happening("sensor_fault")
+    assert b.guide.status.paused.startswith("The sensor is at fault")
+
+
 def test_back_undoes_a_reading(bench):
     b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (5.0, 3.2, 2.0)}))
     b.until("opening_3.2", vacuum(5.0)).until("opening_2", vacuum(3.2))
