@@ -21,7 +21,7 @@ NEAR_NOMINAL = 0.02
 MOST_HELD = 4096
 """Blocks that may wait for the identity or the reference that explains them; the oldest are given up beyond it."""
 
-_STEPS = np.arange(256)
+_STEPS = np.arange(256.0)
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,11 @@ class PressureBlock:
     def t_s(self) -> FloatArray:
         """(f * n,) time of every sample."""
         count = self.pressure_pa.shape[1]
-        steps = _STEPS[:count] if count <= len(_STEPS) else np.arange(count)
+        steps = _STEPS[:count] if count <= len(_STEPS) else np.arange(count, dtype=np.float64)
         if len(self.start_s) == 1:
-            return self.period_s[0] * steps + self.start_s[0]
+            t_s = steps * self.period_s.item()
+            t_s += self.start_s.item()
+            return t_s
         return (self.start_s[:, None] + self.period_s[:, None] * steps).ravel()
 
     @property
@@ -140,13 +142,14 @@ class Interpreter:
         return out
 
     def _take_block(self, item: Samples | Bins, received_s: float | None, out: list[Interpreted]) -> None:
-        if not self.explains(item):
+        scale = self._scales.get((item.configuration, item.channel))
+        if scale is None or (scale.ratiometric and self._reference is None):
             self._held.append((item, received_s))
             if len(self._held) > MOST_HELD:
                 self._held.popleft()
                 self.given_up += 1
             return
-        out.append(self._scaled(item, self._scales[item.configuration, item.channel], received_s))
+        out.append(self._scaled(item, scale, received_s))
 
     def _scaled(self, item: Samples | Bins, scale: ChannelScale, received_s: float | None) -> PressureBlock:
         if isinstance(item, Samples) and len(item.time_us) == 1:
@@ -167,9 +170,9 @@ class Interpreter:
 
     def _scaled_one(self, item: Samples, scale: ChannelScale, received_s: float | None) -> PressureBlock:
         """Live, block by block: the same, with numbers instead of arrays of one."""
-        scaled = scale.samples(item, self._reference)
-        count = scaled.pressure_pa.shape[1]
-        start_us = int(item.time_us[0])
+        pressure_pa, clipped = scale.pressures(item.counts, self._reference)
+        count = pressure_pa.shape[1]
+        start_us = item.time_us.item()
         nominal_us = 1e6 / max(scale.rate_hz, 1e-6)
         before = self._previous.get(item.channel)
         period_us = (start_us - before[0]) / before[1] if before else nominal_us
@@ -180,7 +183,7 @@ class Interpreter:
         origin_us, base_s = self.timeline.runs[-1]
         self.timeline.end(int(start_us + period_us * (count - 1)), received_s)
         both = np.array([(start_us - origin_us) * 1e-6 + base_s, period_us * 1e-6])
-        return PressureBlock(item.channel, scale, item.time_us, both[:1], both[1:], scaled.pressure_pa, scaled.clipped)
+        return PressureBlock(item.channel, scale, item.time_us, both[:1], both[1:], pressure_pa, clipped)
 
     def _periods(self, channel: int, start_us: npt.NDArray[np.int64], count: int, nominal_us: float) -> FloatArray:
         """(f,) sample distance of each block: that of the block before it where nothing was lost between."""

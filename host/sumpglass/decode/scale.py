@@ -22,7 +22,6 @@ TABLE_PAYS = 1 << 17
 """From so many samples on, a table of all 65536 counts is worth making although the next reference voids it."""
 FEW = 512
 """Of so few counts plain Python finds the ends as fast as numpy, whose code a program that has waited finds cold."""
-_UNSIGNED = np.dtype(np.uint16)
 MOST_A_COUNT_PA, MOST_OFFSET_PA = 1e20, 1e30
 """Below these every count of 32 bits is a finite pressure in single precision."""
 MOST_ZERO_PA = 1e6
@@ -110,11 +109,15 @@ class ChannelScale:
 
     def samples(self, item: Samples, reference_counts: int | None) -> ScaledBlock:
         """Pressures of full-rate blocks."""
-        a, b = self.line(reference_counts)
-        counts = item.counts
+        return ScaledBlock(*self.pressures(item.counts, reference_counts))
+
+    def pressures(self, counts: npt.NDArray[np.signedinteger], reference_counts: int | None) -> tuple[FloatArray, int]:
+        """Pressures (f, n) of counts (f, n), NaN for no reading, and how many of them are clipped."""
         size = counts.dtype.itemsize
+        a, b = self.line(reference_counts)
         if size == 2 and (not self.ratiometric or counts.size >= TABLE_PAYS):
-            pressure = _table(a, b).take(counts.view(_UNSIGNED))
+            # Negative numbers count from the table's end.
+            pressure = _table(a, b).take(counts)
         else:
             pressure = _pascals(counts, a, b)
         clipped = 0
@@ -126,7 +129,7 @@ class ChannelScale:
         if least <= self.counts_low or most >= self.counts_high:
             rail = (counts <= self.counts_low) | (counts >= self.counts_high)
             clipped = int(np.count_nonzero(rail & (counts != NO_READING[size])))
-        return ScaledBlock(pressure, clipped)
+        return pressure, clipped
 
     def bins(self, item: Bins, reference_counts: int | None) -> ScaledBlock:
         """Pressures of one block of bins."""

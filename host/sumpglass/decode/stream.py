@@ -64,8 +64,11 @@ class StreamDecoder:
     def feed(self, chunk: bytes) -> list[Item]:
         """What the bytes so far complete, in order. Never raises, whatever the bytes."""
         items: list[Item] = []
-        for start in range(0, len(chunk), STRETCH_BYTES):
-            self._feed_stretch(chunk[start : start + STRETCH_BYTES], items)
+        if len(chunk) <= STRETCH_BYTES:
+            self._feed_stretch(chunk, items)
+        else:
+            for start in range(0, len(chunk), STRETCH_BYTES):
+                self._feed_stretch(chunk[start : start + STRETCH_BYTES], items)
         self.counts.lost = self._keeper.lost
         return items
 
