@@ -117,7 +117,8 @@ def student_95(degrees_of_freedom: float) -> float:
     g1 = (z**3 + z) / 4
     g2 = (5 * z**5 + 16 * z**3 + 3 * z) / 96
     g3 = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
-    return z + g1 / nu + g2 / nu**2 + g3 / nu**3
+    g4 = (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160
+    return z + g1 / nu + g2 / nu**2 + g3 / nu**3 + g4 / nu**4
 
 
 def lag_one(values: FloatArray) -> float:
