@@ -57,7 +57,7 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
             "Ask the board for 1 kHz (--rate-hz 1000).",
             _PROOF,
         )
-    pulses = find_pulses(p, rate, settings["cylinders"])
+    pulses = find_pulses(p, rate, settings["cylinders"], expected_hz=reading.values.get("firing_hz"))
     figures = (
         Figure("firing_hz", pulses.firing_hz, None, None, "Hz"),
         Figure(
