@@ -31,6 +31,9 @@ PURE_WITHIN = 0.04
 """An exponent this close to 0.5 or 1 is called pure whatever the evidence: compressibility alone moves it by 0.01."""
 EXPONENTS = np.round(np.arange(0.36, 1.3, 0.02), 3)
 SHARES = np.array([0.0, 0.03, 0.07, 0.12, 0.18, 0.25, 0.33, 0.42, 0.5, 0.58, 0.67, 0.75, 0.82, 0.88, 0.93, 0.97, 1.0])
+FIRST_FORMS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2)
+REFUSED = 300.0
+"""Rise of the deviance above the least at which no further forms are tried."""
 LEAST_STEP, STEEP = 1e-4, 8.0
 """Finest step of forms, and the rise of the deviance from one to the next above which a finer step is taken."""
 LEAST_NOISE_PA = 0.02
@@ -54,7 +57,7 @@ class JudgedDecay:
 
 def choose_law(part: DecayPart, room: Room) -> JudgedDecay:
     """Fit both families and judge by Akaike-like evidence; a form close to a pure law is called pure."""
-    data = _with_noise(
+    data, near = _with_noise(
         DecayData(
             part.t_s,
             part.size_pa,
@@ -65,8 +68,8 @@ def choose_law(part: DecayPart, room: Room) -> JudgedDecay:
         ),
         GAS_DRIFT_U_K_S * temperature_effect_pa_k(room.pressure_pa, room.temperature_k),
     )
-    powers = _profile(data, POWER, EXPONENTS)
-    sums = _profile(data, SUM, SHARES)
+    powers = _profile(data, POWER, EXPONENTS, near)
+    sums = _profile(data, SUM, SHARES, 2.0 * near - 1.0)
     orifice, laminar = fit_decay(data, POWER, 0.5), fit_decay(data, POWER, 1.0)
     best = min([*powers, *sums, orifice, laminar], key=lambda f: f.deviance)
     evidence = {
@@ -87,23 +90,27 @@ def choose_law(part: DecayPart, room: Room) -> JudgedDecay:
     return JudgedDecay(name, fit, exponent, lo, hi, {k: v - least for k, v in evidence.items()}, allowed)
 
 
-def _with_noise(data: DecayData, warming_u_pa_s: float) -> DecayData:
-    """`data` with the size and colour of its noise and what warming would do, from the fit of a law of free form."""
-    forms = np.array([0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2])
-    fits = [fit_decay(data, POWER, float(n)) for n in forms]
-    form = _interval(forms, np.array([f.deviance for f in fits]))[0]
-    flexible = min([*fits, fit_decay(data, POWER, form)], key=lambda f: f.deviance)
+def _with_noise(data: DecayData, warming_u_pa_s: float) -> tuple[DecayData, float]:
+    """`data` with the size and colour of its noise and what warming would do, from the fit of a law of free form; and
+    that form."""
+    fits = [fit_decay(data, POWER, 0.4)]
+    for form in FIRST_FORMS:
+        fits.append(fit_decay(data, POWER, form, fits[-1]))
+    form = _interval(np.array([0.4, *FIRST_FORMS]), np.array([f.deviance for f in fits]))[0]
+    least = min(fits, key=lambda f: f.deviance)
+    flexible = min(least, fit_decay(data, POWER, form, least), key=lambda f: f.deviance)
     rest = residual_of(data, flexible)
     density = relative_density(rest)
     white = float(np.mean((ordinates(rest) ** 2 / density)[SKIPPED:])) if len(rest) > 4 * SKIPPED else float(rest.var())
     left = shape(flexible.law, flexible.form, flexible.rate_per_s * data.t_s)
     pace = flexible.start_pa * flexible.rate_per_s * relative_rate(flexible.law, flexible.form, left)
-    return replace(
+    coloured = replace(
         data,
         noise_pa=max(math.sqrt(white), 1e-4 * flexible.start_pa, LEAST_NOISE_PA),
         density=density,
         warming_pa=warming_u_pa_s * seconds_of_warming(data.t_s, pace),
     )
+    return coloured, flexible.form
 
 
 def _allowed(
@@ -142,12 +149,19 @@ def expansion_of(part: DecayPart) -> float:
     return 0.75 / GAMMA_AIR / STANDARD_ATMOSPHERE_PA if part.sign < 0 else 0.0
 
 
-def _profile(data: DecayData, law: str, forms: FloatArray) -> list[DecayFit]:
-    fits: list[DecayFit] = []
-    guess: DecayFit | None = None
-    for form in forms:
-        guess = fit_decay(data, law, float(form), guess)
-        fits.append(guess)
+def _profile(data: DecayData, law: str, forms: FloatArray, near: float) -> list[DecayFit]:
+    """Fits over `forms`, from the one next to `near` both ways until the data refuse them; finer about the least."""
+    first = int(np.argmin(np.abs(forms - near)))
+    fits = [fit_decay(data, law, float(forms[first]))]
+    least = fits[0].deviance
+    for way in (range(first + 1, len(forms)), range(first - 1, -1, -1)):
+        guess = fits[0] if way.step < 0 else fits[-1]
+        for k in way:
+            guess = fit_decay(data, law, float(forms[k]), guess)
+            fits.insert(0 if way.step < 0 else len(fits), guess)
+            least = min(least, guess.deviance)
+            if guess.deviance > least + REFUSED:
+                break
     # Where the data know the form better than the grid, its neighbours tell nothing of the shape of the least.
     step = float(np.min(np.diff(forms)))
     while step > LEAST_STEP:
@@ -182,11 +196,13 @@ def _interval(forms: FloatArray, deviance: FloatArray) -> tuple[float, float | N
         deviance = deviance - deviance[k]
     left = np.flatnonzero(deviance[:k] > 3.84)
     right = np.flatnonzero(deviance[k:] > 3.84)
+    # The root of the deviance rises straight from the least, so that is what is read between the forms.
     lo = hi = None
+    root = np.sqrt(np.maximum(deviance, 0.0))
     if len(left):
         i = int(left[-1])
-        lo = float(np.interp(3.84, [deviance[i + 1], deviance[i]], [forms[i + 1], forms[i]]))
+        lo = float(np.interp(1.96, [root[i + 1], root[i]], [forms[i + 1], forms[i]]))
     if len(right):
         i = k + int(right[0])
-        hi = float(np.interp(3.84, [deviance[i - 1], deviance[i]], [forms[i - 1], forms[i]]))
+        hi = float(np.interp(1.96, [root[i - 1], root[i]], [forms[i - 1], forms[i]]))
     return best, lo, hi

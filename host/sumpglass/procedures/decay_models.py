@@ -135,7 +135,7 @@ def fit_decay(data: DecayData, law: str, form: float, guess: DecayFit | None = N
         new_residual, new_jacobian = _residual(data, law, form, trial)
         cost = float(new_residual @ new_residual)
         if cost <= best:
-            done = best - cost < 1e-6 * (1.0 + 1e-3 * best)
+            done = best - cost < 1e-4
             theta, residual, jacobian, best, damping = trial, new_residual, new_jacobian, cost, damping * 0.2
             if done:
                 break

@@ -15,93 +15,33 @@ from typing import Any
 
 from sumpglass.errors import InputError
 from sumpglass.procedures.guide_events import (
-    Finished,
     GuideEvent,
     GuideStatus,
-    MarkWanted,
-    Paused,
-    ReadingTaken,
-    Resumed,
-    StepBegan,
-    StopCall,
     Told,
 )
 from sumpglass.procedures.guide_keep import read_state, state_fields, verdict_fields
-from sumpglass.procedures.guide_readings import bound_level, level_by_hand, pieces, steady_level, trace_since
-from sumpglass.procedures.guide_rig import FAULTS, UNPLUGGED, GoOn, Hold, RigWatch
+from sumpglass.procedures.guide_limits import Limits
+from sumpglass.procedures.guide_readings import pieces
+from sumpglass.procedures.guide_rig import FAULTS, UNPLUGGED, GoOn, Hold
 from sumpglass.procedures.settled import SettledLevel
-from sumpglass.procedures.signal_view import SignalKeeper, SignalView
-from sumpglass.procedures.taken import Taken, taken_from
-from sumpglass.procedures.trade_test import CAUTIONS, ConditionNow, Step, TradeTest, Verdict, find_test
+from sumpglass.procedures.signal_view import SignalView
+from sumpglass.procedures.trade_test import CAUTIONS, ConditionNow, Step, Verdict, find_test
 from sumpglass.procedures.way_to_room import LOOK_BACK_S, way_to_room
 from sumpglass.records import FloatArray
-from sumpglass.units import in_words
 
 TICK_S = 0.25
 HOLD_TICKS = 3
-BEYOND_READINGS = 20
-"""Readings in a row, a tenth of a second apart, that say "beyond the range" before they are taken as a bound."""
 MOVED_WITHIN_S = 15.0
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
 LOST_S, LOST_FOR_S = 0.1, 3.0
 """Samples that are missing for so long were lost on the way; for so long after that a "silent sensor" is no more."""
-RELIEVED = 0.6
-"""A stop call ends when the size of the level is below this part of the limit."""
 
 
-class Guide:
+class Guide(Limits):
     """One run of a test. Every method returns the events that it caused."""
 
-    def __init__(self, test: TradeTest, settings: Mapping[str, Any] | None = None) -> None:
-        self.test = test
-        self.settings = test.settings(settings)
-        self.steps = (self._caution_step(), *test.plan(self.settings))
-        self.taken: list[Taken] = []
-        self.verdict: Verdict | None = None
-        self._index = 0
-        self._history: list[int] = []
-        """Steps that were done, for `back`."""
-        self._keeper = SignalKeeper(self.settings["range_pa"])
-        self._began_s: float | None = None
-        self._step_level: float | None = None
-        self._extremes: tuple[float | None, float | None] = (None, None)
-        self._next_tick_s: float | None = None
-        self._held = 0
-        self._armed = False
-        """Somebody said that the step is done; its reading waits for the level to settle."""
-        self._steady_since: float | None = None
-        self._dead_since: float | None = None
-        self._stop = ""
-        self._paused = ""
-        self._pause_kind = ""
-        self._rig = RigWatch()
-        self._clipped_since: float | None = None
-        self._sample_s: float | None = None
-        """Time of the newest sample, be it a reading or a failure to read."""
-        self._lost_at_s: float | None = None
-        self._beyond = 0
-        self._condition = ConditionNow(False, "")
-        self._view: SignalView | None = None
-        self._estimate = ""
-
-    def _caution_step(self) -> Step:
-        words = "Read the cautions, then say that you have" if self.test.running_engine else "Read the cautions"
-        return Step(
-            "cautions",
-            words,
-            self.test.set_up,
-            by_hand=True,
-            needs_acknowledgement=self.test.running_engine,
-            condition_words="a key" if not self.test.running_engine else "your word that you have read them",
-        )
-
     # --- what a screen shows ---------------------------------------------------------------------------------------
-
-    @property
-    def step(self) -> Step | None:
-        """The step at hand; None after the verdict."""
-        return None if self.verdict is not None else self.steps[self._index]
 
     @property
     def status(self) -> GuideStatus:
@@ -127,10 +67,6 @@ class Guide:
             cautions,
             float(self.settings["limit_pa"]),
         )
-
-    def begin(self) -> list[GuideEvent]:
-        """The first step, or after `from_fields` the one that was broken off."""
-        return self._enter(self._index)
 
     # --- inputs ----------------------------------------------------------------------------------------------------
 
@@ -168,34 +104,6 @@ class Guide:
         self._keeper.engine_told = self._keeper.engine_told or state != "unknown"
         self._keeper.engine, self._keeper.firing_hz = state, firing_hz
         return []
-
-    def clipping(self, clipped: bool) -> list[GuideEvent]:
-        """Whether the level now stands on samples at the end of the sensor's range."""
-        self._keeper.clipped_told = clipped
-        return []
-
-    def beyond_range(self, bound_pa: float | None) -> list[GuideEvent]:
-        """To be told at every reading of the level, ten times a second: the end of the sensor's range beyond which the
-        board says the pressure is, for which it sends no samples; None while it says nothing of the kind."""
-        step = self.step
-        self._beyond = self._beyond + 1 if bound_pa is not None else 0
-        if bound_pa is None or step is None or step.reading is None:
-            return []
-        events: list[GuideEvent] = []
-        if self._pause_kind == "sensor_fault":
-            events += self._resume("The sensor is well: the pressure is beyond its range")
-        if self._beyond < BEYOND_READINGS or self._paused or self._stop:
-            return events
-        self._beyond = 0
-        limit, view = self.settings["limit_pa"], self._view
-        if abs(bound_pa) >= limit and view is not None:
-            words = f"{in_words(bound_pa)} is past the limit of {limit / 1000:g} kPa: open the hose now"
-            return [*events, *self._call_stop(step, view, words, limit)]
-        more = "deeper" if bound_pa < 0 else "more"
-        told = Told(
-            f"The pressure is beyond the sensor's range: the reading only says {more} than {in_words(bound_pa)}"
-        )
-        return [*events, told, *self._take_bound(step, bound_pa)]
 
     def happening(self, cause: str) -> list[GuideEvent]:
         """The detector flagged a cause that concerns the rig."""
@@ -267,24 +175,6 @@ class Guide:
             events.insert(0, Told("Taken by hand before it had settled: its uncertainty is widened"))
         return events
 
-    def back(self) -> list[GuideEvent]:
-        """Undo the last step, with the reading that it took."""
-        self.verdict = None
-        if self._history:
-            index = self._history.pop()
-            name = self.steps[index].reading
-            if name is not None:
-                at = max((i for i, t in enumerate(self.taken) if t.name == name), default=None)
-                if at is not None:
-                    del self.taken[at]
-            self._index = index
-        self._refresh_estimate()
-        return self._enter(self._index)
-
-    def redo(self) -> list[GuideEvent]:
-        """Begin this step anew."""
-        return self._enter(self._index)
-
     # --- keeping ---------------------------------------------------------------------------------------------------
 
     def to_fields(self) -> dict[str, Any]:
@@ -310,60 +200,21 @@ class Guide:
         guide._refresh_estimate()
         return guide
 
+    def result_fields(self) -> dict[str, Any]:
+        """What the casebook keeps: the verdict, and everything needed to compute it again."""
+        if self.verdict is None:
+            raise InputError("the test has no verdict yet, expected it to be finished")
+        return {
+            **verdict_fields(self.verdict),
+            "test": self.test.id,
+            "title": self.test.title,
+            "state": self.to_fields(),
+        }
+
     # --- inside ----------------------------------------------------------------------------------------------------
-
-    def _enter(self, index: int) -> list[GuideEvent]:
-        self._index = index
-        step = self.steps[index]
-        self._began_s = None
-        self._armed = False
-        self._held, self._steady_since, self._clipped_since = 0, None, None
-        self._extremes = (None, None)
-        self._condition = ConditionNow(False, step.condition_words)
-        if not step.dead_ended:
-            self._dead_since = None
-        events: list[GuideEvent] = [StepBegan(step, index + 1, len(self.steps))]
-        if step.mark:
-            events.append(MarkWanted(step.mark))
-        return events
-
-    def _begin_at(self, now_s: float) -> None:
-        self._began_s = now_s
-        self._step_level = self._keeper.mean(1.0)
-        self._keeper.keep_from_s = now_s if self.steps[self._index].keeps_trace else None
-        if self.steps[self._index].dead_ended and self._dead_since is None:
-            self._dead_since = now_s
-
-    def _again(self, words: str) -> list[GuideEvent]:
-        """Begin the step anew because of the signal; nothing that was taken is lost."""
-        step = self.step
-        if step is None or step.id == "cautions":
-            return []
-        self._enter(self._index)
-        return [Told(words)]
-
-    def _pause(self, kind: str, words: str) -> list[GuideEvent]:
-        if self._pause_kind == kind or self.step is None:
-            return []
-        self._paused, self._pause_kind = words, kind
-        self._dead_since = None
-        return [Paused(words)]
-
-    def _hold(self, word: Hold) -> list[GuideEvent]:
-        """Wait, or say better what is waited for."""
-        if self._paused == word.words:
-            return []
-        self._pause_kind = ""
-        return self._pause(word.kind, word.words)
 
     def _way(self) -> str:
         return way_to_room(*self._keeper.since(self._keeper.now_s - LOOK_BACK_S))
-
-    def _resume(self, words: str) -> list[GuideEvent]:
-        self._paused = self._pause_kind = ""
-        self._rig.forget()
-        self._enter(self._index)
-        return [Resumed(words)]
 
     def _tick(self) -> list[GuideEvent]:
         step = self.steps[self._index]
@@ -418,117 +269,6 @@ class Guide:
         steady = self._steady_level() or level or self._level_by_hand()
         return self._take(step, steady, "", level is not None) if steady is not None else []
 
-    def _look_after_limits(self, step: Step, view: SignalView) -> list[GuideEvent]:
-        limit = float(self.settings["limit_pa"])
-        fast = view.fast_pa or 0.0
-        if self._stop:
-            overdue = self._dead_since is not None and view.now_s - self._dead_since > self.settings["dead_end_s"]
-            if abs(fast) < RELIEVED * limit and not overdue:
-                self._stop = ""
-                self._enter(self._index)
-                return [Resumed("Relieved: going on")]
-            if overdue and step.dead_ended and abs(fast) < RELIEVED * limit and _fallen(fast, self._extremes):
-                self._stop, self._dead_since = "", None
-                self._enter(self._index)
-                return [Resumed("Opened: going on")]
-            return []
-        if abs(fast) > limit:
-            return self._call_stop(
-                step, view, f"{in_words(fast)} is past the limit of {limit / 1000:g} kPa: open the hose now", limit
-            )
-        if view.clipped and step.reading is not None:
-            self._clipped_since = view.now_s if self._clipped_since is None else self._clipped_since
-            if view.now_s - self._clipped_since >= 2.0 and view.level_pa is not None:
-                words = (
-                    "The sensor is at the end of its range: the reading only says "
-                    f"{'deeper' if view.level_pa < 0 else 'more'} than {in_words(view.level_pa)}"
-                )
-                return [Told(words), *self._take_bound(step, view.level_pa)]
-        else:
-            self._clipped_since = None
-        if (
-            self._dead_since is not None
-            and step.dead_ended
-            and view.now_s - self._dead_since > self.settings["dead_end_s"]
-        ):
-            return self._call_stop(
-                step, view, f"Dead-ended for {self.settings['dead_end_s']:g} s: open the hose, let it breathe", None
-            )
-        return []
-
-    def _call_stop(self, step: Step, view: SignalView, words: str, limit: float | None) -> list[GuideEvent]:
-        self._stop = words
-        events: list[GuideEvent] = [StopCall(words)]
-        if step.reading is not None and limit is not None and not step.keeps_trace:
-            bound = -limit if (view.fast_pa or 0.0) < 0 else limit
-            events += self._take_bound(step, bound)
-        return events
-
-    def _take_bound(self, step: Step, bound_pa: float) -> list[GuideEvent]:
-        level = bound_level(self._keeper, bound_pa)
-        return self._take(step, level, "deeper" if bound_pa < 0 else "above", False)
-
-    def _steady_level(self) -> SettledLevel | None:
-        return steady_level(self._keeper, self._steady_since)
-
-    def _level_by_hand(self) -> SettledLevel | None:
-        return level_by_hand(self._keeper, self._steady_since, self._began_s)
-
-    def _take(self, step: Step, level: SettledLevel | None, bound: str, settled: bool) -> list[GuideEvent]:
-        if level is None or step.reading is None:
-            return []
-        values = dict(step.values)
-        if self._keeper.firing_hz is not None:
-            values["firing_hz"] = self._keeper.firing_hz
-        trace = trace_since(self._keeper, self._began_s or 0.0, step.keeps_pulses) if step.keeps_trace else None
-        taken = taken_from(step.reading, level, values, bound, settled, trace)
-        return self._done(taken)
-
-    def _done(self, taken: Taken | None) -> list[GuideEvent]:
-        events: list[GuideEvent] = []
-        if taken is not None:
-            self.taken.append(taken)
-            events.append(ReadingTaken(taken))
-        self._history.append(self._index)
-        self._refresh_estimate()
-        for index in range(self._index + 1, len(self.steps)):
-            step = self.steps[index]
-            why = step.skip(self.taken) if step.skip is not None else None
-            if why is None:
-                return events + self._enter(index)
-            events.append(Told(f"Not needed: {step.words[0].lower()}{step.words[1:]} ({why})"))
-        return events + self._finish()
-
-    def _finish(self) -> list[GuideEvent]:
-        try:
-            self.verdict = self.test.judge(self.taken, self.settings)
-        except InputError as error:
-            self.verdict = Verdict(
-                "undecided", str(error)[:1].upper() + str(error)[1:] + ".", does_not_prove=self.test.does_not_prove
-            )
-        self._dead_since = None
-        return [Finished(self.verdict)]
-
-    def _refresh_estimate(self) -> None:
-        if self.test.estimate is None:
-            self._estimate = ""
-            return
-        try:
-            self._estimate = self.test.estimate(self.taken, self.settings)
-        except InputError:
-            self._estimate = ""
-
-    def result_fields(self) -> dict[str, Any]:
-        """What the casebook keeps: the verdict, and everything needed to compute it again."""
-        if self.verdict is None:
-            raise InputError("the test has no verdict yet, expected it to be finished")
-        return {
-            **verdict_fields(self.verdict),
-            "test": self.test.id,
-            "title": self.test.title,
-            "state": self.to_fields(),
-        }
-
 
 def _step_s(t_s: FloatArray) -> float:
     return float(t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1)
@@ -541,9 +281,3 @@ def judge_again(fields: Mapping[str, Any]) -> Verdict:
         raise InputError("the result has no readings to compute from")
     guide = Guide.from_fields(state)
     return guide.test.judge(guide.taken, guide.settings)
-
-
-def _fallen(fast_pa: float, extremes: tuple[float | None, float | None]) -> bool:
-    """Has the level come back by more than half from its deepest in this step?"""
-    deepest = extremes[0]
-    return deepest is None or deepest >= 0 or fast_pa > 0.5 * deepest
