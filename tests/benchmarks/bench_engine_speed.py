@@ -2,8 +2,9 @@
 
 python tests/benchmarks/bench_engine_speed.py [--short] [--from SEED] [--verbose]
 
-Engines come from two makers that know nothing of each other: the product's simulator (gas through orifices) and
-`pulse_maker` (harmonics with random phases, no gas). The seeds are not those that the method was set on.
+Engines come from four makers that know nothing of each other: the product's simulator (gas through orifices),
+`pulse_maker` (harmonics with random phases, no gas), `trace_maker` (pulses summed in time) and `orifice_maker` (every
+harmonic drawn by itself; never used to set the method). The seeds are not those that the method was set on.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import other_engines
 import pulse_maker
 from pulse_maker import PulseTrace
 
@@ -117,11 +119,14 @@ def table(groups: dict[str, list[PulseTrace]], verbose: bool) -> None:
                     f"    {trace.layout}: {trace.cylinders} at {trace.rate_hz:g} Hz, {len(trace.pressure_pa)} samples: "
                     f"true {trace.rpm:.0f}, told {reading.rpm:.0f} {'(warned)' if reading.warnings else ''}"
                 )
+            seen = "pulses can be seen" if other_engines.can_be_seen(trace) else "pulses hidden"
             beyond = (trace.rpm or 0.0) / 120.0 * trace.cylinders > 0.48 * trace.rate_hz
             for part in (
                 f"  {trace.cylinders} cylinders",
                 f"  sampled at {trace.rate_hz:5.0f} Hz",
                 f"  firing {'beyond' if beyond else 'below'} half the rate",
+                f"  {seen}",
+                *([] if beyond else [f"  {seen}, firing below"]),
             ):
                 parts.setdefault(part, Tally()).add(trace, reading)
         print(tally.line(name))
@@ -217,6 +222,8 @@ def main() -> int:
     groups = {
         "simulated": list(simulated(60 * size, options.first)),
         "harmonics": list(harmonics(120 * size, options.first)),
+        "summed in time": list(other_engines.in_time(60 * size, options.first)),
+        "every harmonic drawn": list(other_engines.by_orifices(60 * size, options.first)),
         "harmonics, 100 Hz": list(harmonics(40 * size, options.first + 1, rate_hz=100.0)),
         "harmonics, 2 to 10 s": list(harmonics(60 * size, options.first + 2, seconds=lambda rng: rng.uniform(2, 10))),
         "speed moving": list(ramps(40 * size, options.first)),

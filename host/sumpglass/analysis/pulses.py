@@ -35,7 +35,7 @@ SLOW_RATE_HZ, SLOW_BY = 160.0, 1.0
 LEAST_SHARE = 0.75
 """An explanation that leaves more than the rest of the lines' power to other sources is none."""
 LONE_HZ = 80.0
-LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.25
+LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.4
 """One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is slow
 it may have folded; one that is lower is told with a warning. So is one of any height that is more than such a share of
 a level deeper than this: pistons swing so far, whistles do not."""

@@ -21,7 +21,9 @@ class Mean:
 
 
 FLICKER_BLOCKS = 128
-FLICKER_RATIO = 0.65
+FLICKER_FROM, FLICKER_TO = 0.38, 0.55
+"""Allan deviation of long averages over that of short ones: white noise falls to 0.35 with a scatter of a quarter; from
+the first on the long deviation bounds the mean in part, from the second on fully."""
 
 
 def distinct(values: FloatArray) -> FloatArray:
@@ -71,16 +73,18 @@ def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longes
 
 
 def _flicker_floor(blocks: FloatArray) -> float:
-    """Least standard uncertainty of the mean of `blocks` (m,) where averaging longer no longer helps, else 0.
+    """Least standard uncertainty of the mean of `blocks` (m,) where averaging longer hardly helps, else 0.
 
     Where the Allan deviation does not fall from averages of m/64 to those of m/8, the noise is 1/f or slower: a mean
-    then wanders by about that deviation, however long it is (NIST SP 1065, 3.2). White noise falls to 0.35 of it.
+    then wanders by about that deviation, however long it is (NIST SP 1065, 3.2). White noise falls to 0.35 of it; 1/f
+    noise under white noise lies between, and the bound comes in by degrees.
     """
     m = len(blocks)
     if m < FLICKER_BLOCKS:
         return 0.0
     short, long = allan_deviation(blocks, [m // 64, m // 8])
-    return float(long) if long > FLICKER_RATIO * short else 0.0
+    part = (long / short - FLICKER_FROM) / (FLICKER_TO - FLICKER_FROM) if short > 0 else 1.0
+    return float(long * min(1.0, max(0.0, part)))
 
 
 def _burg(values: FloatArray, most: int) -> tuple[FloatArray, float]:
