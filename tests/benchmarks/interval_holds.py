@@ -111,7 +111,9 @@ def rows_of(got: Hold, vessel: Vessel, start: float, cd: float, kind: str) -> li
     half = Vessel(vessel.volume_m3, vessel.area_m2, vessel.capillary).half_time_s(start)
     leak = vessel.at_500_kg_s / RHO * 60e3
     bore = math.sqrt(vessel.at_500_kg_s / math.sqrt(2.0 * RHO * 500.0) / cd / (math.pi / 4.0)) * 1e3
+    rate = vessel.at_500_kg_s * R * T0 / vessel.volume_m3
     rows: list[Row] = [
+        ("rate at 500 Pa", rate, got.rate_lo95, got.rate_hi95, got.rate_pa_s_at_500pa or math.nan),
         ("leak at 500 Pa", leak, got.leak_lo95, got.leak_hi95, got.leak_lpm_at_500pa or math.nan),
         ("equivalent bore", bore, got.equivalent_lo95_mm, got.equivalent_hi95_mm, got.equivalent_mm or math.nan),
     ]
