@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +24,7 @@ MOST_HELD = 4096
 _STEPS = np.arange(256.0)
 
 
-@dataclass(frozen=True)
-class PressureBlock:
+class PressureBlock(NamedTuple):
     """Readings of one channel: f blocks of n samples. Times are seconds from the start, by the board's clock."""
 
     channel: int
@@ -148,8 +147,8 @@ class Interpreter:
             if len(self._held) > MOST_HELD:
                 self._held.popleft()
                 self.given_up += 1
-            return
-        out.append(self._scaled(item, scale, received_s))
+        else:
+            out.append(self._scaled(item, scale, received_s))
 
     def _scaled(self, item: Samples | Bins, scale: ChannelScale, received_s: float | None) -> PressureBlock:
         if isinstance(item, Samples) and len(item.time_us) == 1:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 
-@dataclass(frozen=True)
-class Samples:
+class Samples(NamedTuple):
     """One or more blocks of one channel, all of the same length and configuration.
 
     `time_us` (f,) int64 is the board's time of each block's first sample, `counts` (f, n) int16 or int32 the counts as

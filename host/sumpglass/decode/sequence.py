@@ -48,7 +48,8 @@ class SequenceKeeper:
         step = (sequence - self._last[0]) % MODULUS
         back_us = self._last[1] - time_us
         if step == 1 and back_us <= FAR_BACK_US:
-            self._keep(now)
+            self._last = now
+            self._recent.append(now)
             return Verdict.NEW
         if now in self._recent:
             return Verdict.REPEATED

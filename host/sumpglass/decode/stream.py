@@ -22,6 +22,8 @@ STRETCH_BYTES = 1 << 20
 """Longer chunks are taken in stretches of this, so that memory does not grow with the chunk."""
 
 _NUMBER_AND_TIME = struct.Struct("<Hq")
+_BLOCK = struct.Struct("<HqBB")
+_BLOCK_HEAD = bytes([wire.VERSION_BYTE, wire.SAMPLES])
 _INT16, _INT64 = np.dtype("<i2"), np.dtype("<i8")
 _STATUS_FORM, _STATUS_BODY = wire.BODIES[wire.STATUS]
 _STATUS = struct.Struct(f"<x{wire.HEADER[2:]}{_STATUS_FORM[1:]}")
@@ -105,24 +107,39 @@ class StreamDecoder:
     def _few(self, whole: bytes, base: int, items: list[Item]) -> None:
         for frame in whole.split(b"\x00"):
             base += len(frame) + 1
-            if frame:
-                payload = open_one(frame)
-                if payload is None:
-                    self.counts.damaged += 1
-                else:
-                    self._take(payload, base, items)
+            if not frame:
+                continue
+            payload = open_one(frame)
+            if payload is None:
+                self.counts.damaged += 1
+            elif payload[:2] == _BLOCK_HEAD and len(payload) > BLOCK_AT and not len(payload) & 1:
+                self._take_block(payload, base, items)
+            else:
+                self._take(payload, base, items)
+
+    def _take_block(self, payload: bytes, end: int, items: list[Item]) -> None:
+        """`_take` for what is probably a block of 16-bit samples: the quick way of a live stream, in few steps.
+
+        A program that has waited finds its own code cold, and each function costs more to reach than to run.
+        """
+        sequence, time_us, both, configuration = _BLOCK.unpack_from(payload, 2)
+        if both >> 4 != 2 or both & 0x0F >= wire.MOST_CHANNELS:
+            self._take(payload, end, items)
+            return
+        self.counts.frames += 1
+        verdict = self._keeper.take(sequence, time_us)
+        if verdict:
+            self._judged(payload, end, verdict, items)
+            return
+        counts = np.ndarray((1, (len(payload) - BLOCK_AT) >> 1), _INT16, payload, BLOCK_AT)
+        items.append(Samples(both & 0x0F, configuration, np.ndarray((1,), _INT64, payload, 4), counts))
 
     def _take(self, payload: bytes, end: int, items: list[Item]) -> None:
         """One good frame: header, sequence, body."""
         if len(payload) >= wire.HEADER_LENGTH and payload[0] == wire.VERSION_BYTE:
             self.counts.frames += 1
             sequence, time_us = _NUMBER_AND_TIME.unpack_from(payload, 2)
-            verdict = self._keeper.take(sequence, time_us)
-            block = _plain_block(payload) if verdict == Verdict.NEW else None
-            if block is not None:
-                items.append(block)
-            else:
-                self._judged(payload, end, verdict, items)
+            self._judged(payload, end, self._keeper.take(sequence, time_us), items)
             return
         try:
             decode_header(payload)
@@ -213,17 +230,6 @@ class StreamDecoder:
 
 def _signed(time_us: int) -> int:
     return time_us - (1 << 64) if time_us >= 1 << 63 else time_us
-
-
-def _plain_block(payload: bytes) -> Samples | None:
-    """The block of 16-bit samples in `payload`, None if it is anything else: the quick way of a live stream."""
-    if payload[1] != wire.SAMPLES or len(payload) <= BLOCK_AT or len(payload) & 1:
-        return None
-    both = payload[wire.HEADER_LENGTH]
-    if both >> 4 != 2 or both & 0x0F >= wire.MOST_CHANNELS:
-        return None
-    counts = np.ndarray((1, (len(payload) - BLOCK_AT) >> 1), _INT16, payload, BLOCK_AT)
-    return Samples(both & 0x0F, payload[wire.HEADER_LENGTH + 1], np.ndarray((1,), _INT64, payload, 4), counts)
 
 
 def _item_of(payload: bytes, end: int) -> Item:

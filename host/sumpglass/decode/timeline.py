@@ -55,5 +55,6 @@ class Timeline:
 
     def end(self, last_us: int, received_s: float | None) -> None:
         """To be told of every block's last sample."""
-        self._end_s = max(self._end_s, self.t_s(last_us))
+        origin_us, base_s = self.runs[-1]
+        self._end_s = max(self._end_s, base_s + (last_us - origin_us) * 1e-6)
         self._end_received_s = received_s
