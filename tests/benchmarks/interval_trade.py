@@ -22,6 +22,7 @@ from sumpglass.analysis.water_column import WaterColumn, column_pascals
 from sumpglass.analysis.zero import take_zero
 from sumpglass.errors import RefusedError
 from sumpglass.procedures.blow_by_flow import blow_by
+from sumpglass.procedures.seal_shares import CappedReading, seal_hunt
 from sumpglass.procedures.settled import level_of
 from sumpglass.procedures.taken import Taken, taken_from
 from sumpglass.procedures.trade_test import Figure, Verdict, find_test
@@ -147,10 +148,10 @@ def seal_rows(seed: int) -> list[Row]:
         vacuum = steady(lambda v, f=share: f * draw(v), area * (1 - sum(shares[n] for n in capped)), wave)
         taken.append(rig.read(f"reading {k}", -vacuum, {"capped": sorted(capped)}, wave=-wave))
     verdict = judged("seal-hunt", taken, suspects=tuple(names))
-    told = verdict.details["unexplained"]
-    rest = Figure("unexplained", told["share"], told["lo95"], told["hi95"], "") if isinstance(told, dict) else None
     rows = [row("share, of 1", shares[n], f) for n in names if (f := figure_of(verdict, f"share {n}")) is not None]
-    return rows if rest is None else [*rows, row("unexplained, of 1", 1.0 - sum(shares.values()), rest)]
+    hunt = seal_hunt([CappedReading(frozenset(t.values["capped"]), t.as_opening(0.0), t.t0_s) for t in taken])
+    rest = 1.0 - sum(shares.values())
+    return [*rows, ("unexplained, of 1", rest, hunt.unexplained_lo95, hunt.unexplained_hi95, hunt.unexplained)]
 
 
 def zero_rows(seed: int) -> list[Row]:

@@ -13,6 +13,7 @@ from sumpglass.procedures.decay_choice import JudgedDecay, choose_law, expansion
 from sumpglass.procedures.decay_models import (
     GAS_DRIFT_U_K_S,
     POWER,
+    ZERO_DRIFT_U_PA_S,
     DecayFit,
     bending,
     orifice_part,
@@ -66,7 +67,11 @@ def _tight(part: DecayPart, volume_l: float | None, room: Room) -> Hold | None:
     u = max(u, 1e-6 * start / float(np.ptp(t)))
     if -slope > 4.0 * u:
         return None
-    most = max(-slope, 0.0) + 1.96 * u
+    # A gas that cools, or a zero that runs, may hide as much of a leak.
+    hidden = math.hypot(
+        GAS_DRIFT_U_K_S * temperature_effect_pa_k(room.pressure_pa, room.temperature_k), ZERO_DRIFT_U_PA_S
+    )
+    most = max(-slope, 0.0) + 1.96 * math.hypot(u, hidden)
     warnings = (
         part.zero_words,
         "The vacuum does not fall by more than chance: the leak has an upper end only, and no law or half time.",
