@@ -146,6 +146,8 @@ def _result(part: DecayPart, judged: JudgedDecay, volume_l: float | None, volume
             f"The vacuum fell by {100 * fallen:.0f} % only: the half time is an extrapolation, and the law "
             "can hardly be told."
         )
+    if half_hi is None:
+        warnings.append("Gas that cools or warms might make the whole fall, so the half time has no upper end.")
     if part.opened_s is not None:
         warnings.append(f"The hose was opened at {part.opened_s:.1f} s; what follows was left out.")
     gaps = sorted(judged.evidence.values())

@@ -33,11 +33,12 @@ def hold_text(result: Hold) -> str:
         lines.append(
             f"Exponent {result.exponent:.2f} (the data allow {result.exponent_lo95:.2f} to {result.exponent_hi95:.2f})."
         )
-    if result.half_time_s is not None and result.half_time_lo95_s is not None and result.half_time_hi95_s is not None:
-        digits = decimals_for((result.half_time_hi95_s - result.half_time_lo95_s) / 2.0, 2)
+    if result.half_time_s is not None and result.half_time_lo95_s is not None:
+        far = result.half_time_hi95_s if result.half_time_hi95_s is not None else 2.0 * result.half_time_s
+        digits = decimals_for((far - result.half_time_lo95_s) / 2.0, 2)
         lines.append(f"Half of the vacuum is lost in {result.half_time_s:.{digits}f} s.")
     if result.leak_lpm_at_500pa is not None and result.leak_lo95 is not None and result.leak_hi95 is not None:
-        digits = max(2, decimals_for((result.leak_hi95 - result.leak_lo95) / 2.0, 3))
+        digits = max(2, decimals_for((result.leak_hi95 - result.leak_lo95) / 2.0, 6))
         lines.append(
             f"Leak at 0.50 kPa: {result.leak_lpm_at_500pa:.{digits}f} L/min "
             f"({result.leak_lo95:.{digits}f} to {result.leak_hi95:.{digits}f})"

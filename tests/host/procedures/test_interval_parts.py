@@ -1,4 +1,4 @@
-"""What the intervals of the trade's tests have to count: laws not told apart, the bore of the plug, gas that warms, noise
+"""What the intervals of the trade's tests have to count: laws not told apart, the plug's bore, gas that warms, noise
 of long memory, coarse codes, an engine that does not come back to the same level."""
 
 import numpy as np
