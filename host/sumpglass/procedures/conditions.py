@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sumpglass.procedures.signal_view import NEED_S, SignalView, fallen_share, resting
+from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade_test import Condition, ConditionNow
 from sumpglass.units import in_words
 
@@ -50,34 +51,71 @@ def settled(least_s: float = NEED_S + 1.0) -> Condition:
     return condition
 
 
-def settled_away(from_reading: str, deeper: bool | None, least_pa: float = 5.0, share: float = 0.02) -> Condition:
-    """Settled, at a level that differs from the newest reading of that name; `deeper` says to which side (None: any).
+def settled_deeper(than_reading: str, least_pa: float = 5.0, share: float = 0.02) -> Condition:
+    """Settled, at a vacuum deeper than the newest reading of that name, as a smaller opening makes it.
 
-    A level on the wrong side is told and not taken: the button or a key takes it all the same.
+    A level that is not deeper is told and not taken: the button or a key takes it all the same.
     """
     flat = settled()
 
     def condition(view: SignalView) -> ConditionNow:
-        before = view.last(from_reading)
+        before = view.last(than_reading)
         now = flat(view)
-        if before is None or view.level_pa is None:
+        if before is None or view.level_pa is None or not now.met:
             return now
-        change = before.mean_pa - view.level_pa
-        need = max(least_pa, share * abs(before.mean_pa), 3.0 * before.u_pa)
-        if deeper is True and change < need and now.met:
+        deeper = before.mean_pa - view.level_pa
+        need = _beyond_chance(before, least_pa, share)
+        levels = f"{in_words(view.level_pa)}, before {in_words(before.mean_pa)}"
+        if deeper < -need:
             return ConditionNow(
-                False,
-                f"{in_words(view.level_pa)}: no deeper than before ({in_words(before.mean_pa)}); is the right plug in?",
+                False, f"{levels}: less. Plugs go from the largest down; step back if the first was another"
             )
-        if deeper is False and -change < need and now.met:
-            return ConditionNow(
-                False, f"{in_words(view.level_pa)}: no less vacuum than before ({in_words(before.mean_pa)})"
-            )
-        if deeper is None and abs(change) < need and now.met:
-            return ConditionNow(False, f"unchanged at {in_words(view.level_pa)}: press if that is right")
+        if deeper < need:
+            return ConditionNow(False, f"{levels}: no change. Fit the plug; step back if it was in already")
         return now
 
     return condition
+
+
+def settled_vacuum(least_pa: float, else_words: str) -> Condition:
+    """Settled, at a vacuum of at least so much; `else_words` ask for what may have been forgotten."""
+    flat = settled()
+
+    def condition(view: SignalView) -> ConditionNow:
+        now = flat(view)
+        if now.met and view.level_pa is not None and view.level_pa > -least_pa:
+            return ConditionNow(False, f"{in_words(view.level_pa)}: {else_words}")
+        return now
+
+    return condition
+
+
+def settled_capped(free_reading: str, capped: bool, name: str, share: float = 0.03) -> Condition:
+    """Settled, where a cap on `name` can have brought the level: no shallower than free, and free as it was before.
+
+    `free_reading` begins the names of the readings with nothing capped. Else it is told and taken by hand only.
+    """
+    flat = settled(6.0)
+
+    def condition(view: SignalView) -> ConditionNow:
+        now = flat(view)
+        free = next((t for t in reversed(view.taken) if t.name.startswith(free_reading)), None)
+        if free is None or view.level_pa is None or not now.met:
+            return now
+        deeper = free.mean_pa - view.level_pa
+        need = _beyond_chance(free, 5.0, share)
+        levels = f"{in_words(view.level_pa)}, with nothing capped {in_words(free.mean_pa)}"
+        if deeper < -need:
+            return ConditionNow(False, f"{levels}: a cap takes no vacuum away. What else was opened?")
+        if not capped and deeper > need:
+            return ConditionNow(False, f"{levels}: is {name} free again, and nothing else capped?")
+        return now
+
+    return condition
+
+
+def _beyond_chance(reading: Taken, least_pa: float, share: float) -> float:
+    return max(least_pa, share * abs(reading.mean_pa), 3.0 * reading.u_pa)
 
 
 def vacuum_lost(reference: str, share: float = 0.5) -> Condition:

@@ -32,6 +32,8 @@ from sumpglass.records import FloatArray
 TICK_S = 0.25
 HOLD_TICKS = 3
 MOVED_WITHIN_S = 15.0
+SETTLES_S = 6.0
+NOTED = "Noted. It is read as soon as it has settled; press again to read it now"
 GAP_S = 1.0
 """A hole in the samples that is longer than this begins the step anew."""
 LOST_S, LOST_FOR_S = 0.1, 3.0
@@ -163,9 +165,10 @@ class Guide(Limits):
             return [Told(self._stop)]
         if step.reading is None:
             return self._done(None)
-        if step.by_hand and self._steady_since is None and not self._armed:
+        if step.by_hand and not self._armed and (self._steady_since is None or self._doubted(step)):
             self._armed = True
-            return [Told("Noted. It is read as soon as it has settled; press again to read it now")]
+            why = self._condition.words if self._steady_since is not None else ""
+            return [Told(f"{why} Press again to take it all the same" if why else NOTED)]
         level = self._level_by_hand()
         if level is None:
             return [Told("There are too few samples in this step to take a reading")]
@@ -174,6 +177,12 @@ class Guide(Limits):
         if not settled:
             events.insert(0, Told("Taken by hand before it had settled: its uncertainty is widened"))
         return events
+
+    def _doubted(self, step: Step) -> bool:
+        """Steady for long enough to be read, and yet not what the step asks for?"""
+        view = self._view
+        long_enough = view is not None and view.in_step_s > max(step.settle_s, SETTLES_S)
+        return long_enough and step.condition is not None and not self._condition.met
 
     # --- keeping ---------------------------------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ NEED_S = 4.0
 """A level that has been flat for so long has settled."""
 BLOCK_S = 0.25
 SETTLING_LONGEST_S = 30.0
-WANDERS_AFTER_S, WANDER_S = 15.0, 12.0
+WANDERS_AFTER_S, WANDER_S, WANDER_BLOCK_S = 15.0, 12.0, 1.0
 """An engine that hunts is never flat: so late in a step, a stretch so long that goes nowhere is its level."""
 QUIET_RMS_PA = 4.0
 """Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
@@ -135,7 +135,14 @@ class SignalKeeper:
         # A line through scatter alone rises by sqrt(12) standard uncertainties of the mean from end to end.
         by_chance = 2.0 * math.sqrt(12.0) * rest.u_pa
         level = level_of(t, p)
-        return level if change <= max(by_chance, 0.01 * abs(level.mean_pa)) else None
+        let_pass = 0.01 * abs(level.mean_pa)
+        # A step at the very end is no wander: the last moment lies where the moments before it lay.
+        cuts = np.searchsorted(t, t[-1] - WANDER_BLOCK_S * np.arange(int(WANDER_S / WANDER_BLOCK_S))[::-1])
+        moments = np.array([part.mean() for part in np.split(p, cuts[:-1]) if len(part)])
+        aside = abs(float(moments[-1] - moments[:-1].mean()))
+        if aside > 3.0 * float(moments[:-1].std()) + let_pass:
+            return None
+        return level if change <= max(by_chance, let_pass) else None
 
     def _still_settling(self, began_s: float, level_pa: float) -> bool:
         """Is a slow settling still under way beneath the noise? Given up after a while: an engine that wanders never

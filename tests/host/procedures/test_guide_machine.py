@@ -134,16 +134,6 @@ def test_a_board_that_says_out_of_range_gives_a_bound(bench, range_pa, bound_pa)
     assert bool(b.seen(StopCall)) == (range_pa > 3500.0)
 
 
-def test_wrong_plug_is_told_and_taken_only_by_hand(bench):
-    b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (4.0, 3.2)}))
-    b.until("opening_3.2", vacuum(4.0))
-    b.run(12.0, vacuum(5.0))
-    assert b.guide.step.id == "opening_3.2"
-    assert "right plug" in b.guide.status.condition.words
-    b.press()
-    assert b.guide.step.id == "closed"
-
-
 def test_unplugged_port_loses_nothing(bench):
     b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (5.0, 3.2)}))
     b.until("opening_3.2", vacuum(5.0)).run(1.0, vacuum(3.2))

@@ -8,7 +8,7 @@ from typing import Any
 
 from sumpglass.errors import InputError
 from sumpglass.physics.gas import kg_s_from_lpm
-from sumpglass.procedures.conditions import engine_running, settled, settled_away
+from sumpglass.procedures.conditions import engine_running, settled, settled_deeper
 from sumpglass.procedures.leak_size import LeakSize, size_leak
 from sumpglass.procedures.openings import OPENING_CD, WARM_GAS_K, Reading, Room, flux_kg_s_m2
 from sumpglass.procedures.taken import Taken
@@ -93,7 +93,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
                 f"opening_{mm:g}",
                 f"Plug of {mm:g} mm in",
                 "It goes on by itself once the level has changed and settled.",
-                condition=settled() if before is None else settled_away(before, True),
+                condition=settled() if before is None else settled_deeper(before),
                 reading=f"opening {mm:g} mm",
                 condition_words="deeper than before, and settled" if number else "a level that has settled",
                 values={"opening_mm": mm},
@@ -107,7 +107,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         Step(
             "closed",
             "Stop the access port: closed",
-            condition=settled_away(f"opening {sizes[-1]:g} mm", True),
+            condition=settled_deeper(f"opening {sizes[-1]:g} mm"),
             reading="closed",
             condition_words="deeper than before, and settled",
             values={"opening_mm": 0.0},

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sumpglass.procedures.conditions import settled, vacuum_back, vacuum_lost
+from sumpglass.procedures.conditions import settled, settled_vacuum, vacuum_back, vacuum_lost
 from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade._common import level_figure, level_words, need, newest, side, u95_with_rig
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 
+LEAST_PA = 50.0
+"""Less vacuum than this is none to lose: the barb may stand open already."""
 _PROOF = "It does not say how large any leak of the engine is."
 
 
@@ -18,7 +20,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         Step(
             "closed",
             "Breather hose on the gauge, barb on the access port stopped",
-            condition=settled(),
+            condition=settled_vacuum(LEAST_PA, "is the barb stopped? Press if it is"),
             reading="closed",
             condition_words="a level that has settled",
             engine="running",

@@ -5,22 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sumpglass.procedures.conditions import settled
+from sumpglass.procedures.conditions import settled, settled_capped
 from sumpglass.procedures.seal_shares import CappedReading, seal_hunt
 from sumpglass.procedures.taken import Taken
-from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
+from sumpglass.procedures.trade_test import Condition, Figure, Step, TradeTest, Verdict
 
 SUSPECTS = ("filler cap", "dipstick tube", "valve cover", "front cover")
+FREE = "nothing capped"
 _PROOF = "A seal that could not be capped is not cleared; one that grease does not reach may still leak."
 
 
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
-    def reading(step_id: str, words: str, name: str, capped: tuple[str, ...], mark: str, first: bool = False) -> Step:
+    def reading(step_id: str, words: str, name: str, capped: tuple[str, ...], mark: str, condition: Condition) -> Step:
+        first = not steps
         return Step(
             step_id,
             words,
             "Press when it is done; the level is taken once it has settled.",
-            condition=settled(6.0),
+            condition=condition,
             condition_words="settled; press when it is done" if not first else "a level that has settled",
             reading=name,
             values={"capped": list(capped)},
@@ -31,11 +33,15 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
             cautions=("running", "dead_end") if first else (),
         )
 
-    steps = [reading("nothing", "Breather hose on the gauge, nothing capped", "nothing capped", (), "closed", True)]
+    steps: list[Step] = []
+    steps.append(reading("nothing", "Breather hose on the gauge, nothing capped", FREE, (), "closed", settled(6.0)))
     for name in settings["suspects"]:
-        steps.append(reading(f"cap_{name}", f"Cap, pinch or grease: {name}", f"capped {name}", (name,), f"cap {name}"))
+        on, off = settled_capped(FREE, True, name), settled_capped(FREE, False, name)
         steps.append(
-            reading(f"uncap_{name}", f"Take it off again: {name}", f"nothing capped after {name}", (), f"uncap {name}")
+            reading(f"cap_{name}", f"Cap, pinch or grease: {name}", f"capped {name}", (name,), f"cap {name}", on)
+        )
+        steps.append(
+            reading(f"uncap_{name}", f"Take it off again: {name}", f"{FREE} after {name}", (), f"uncap {name}", off)
         )
     return tuple(steps)
 

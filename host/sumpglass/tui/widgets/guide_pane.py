@@ -171,7 +171,9 @@ class GuidePane(LineWidget):
         wanted = step.condition_words or "press when done"
         lines: list[Line] = [((f" {sign} {word}: ", tone), (safe(wanted, 80), "strong"))]
         if status.condition.words and status.condition.words != wanted:
-            lines.append((("     now: ", "quiet"), (safe(status.condition.words, width - 12), "plain")))
+            rows = textwrap.wrap(safe(status.condition.words, 2 * (width - 12)), width - 12)
+            heads = ["     now: ", *["          "] * (len(rows) - 1)]
+            lines += [((head, "quiet"), (row, "plain")) for head, row in zip(heads, rows)]
         view = status.view
         facts = []
         if step.settle_s and view is not None:
