@@ -32,8 +32,9 @@ STATED_FREEDOM = 4.0
 class Answer:
     """Leak areas in mm2 and draws in kg/s with 95 % intervals; `area_hi95_mm2` inf where the readings set no end.
 
-    `bent` is None where there are too few openings to tell. `deviance` is that of the choked line with its prior,
-    `bend_gain` how much better the best bent source fits. `nuisance` is the best source's.
+    `log_evidence` is the logarithm of the readings' chance under all families, to a constant that only depends on which
+    openings were in. `bent` is None where there are too few openings to tell. `deviance` is that of the choked line
+    with its prior, `bend_gain` how much better the best bent source fits. `nuisance` is the best source's.
     """
 
     area_mm2: float
@@ -48,6 +49,7 @@ class Answer:
     bend_gain: float
     model: str
     nuisance: float
+    log_evidence: float
 
 
 def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
@@ -76,6 +78,7 @@ def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
     return Answer(
         area, min(low, area), max(high, area), draw, min(draw_low, draw), max(draw_high, draw), bent,
         1.0 - mixture.straight, deviance, bend_gain, sources.rows[best][0].name, sources.rows[best][1],
+        float(np.logaddexp.reduce(list(mixture.log_evidence.values())) + np.log(np.diag(problem.whitener)).sum()),
     )  # fmt: skip
 
 

@@ -29,15 +29,18 @@ class RigZero:
     pressure_pa: float
     u_pa: float
     words: str
+    assumed: bool = False
 
 
 @dataclass(frozen=True)
 class TakenReadings:
-    """Readings in the order of time with what to tell of them. `zero_u_pa` is common to all."""
+    """Readings in the order of time with what to tell of them. `zero_u_pa` is common to all; `zero_assumed`: nobody
+    took a zero."""
 
     readings: tuple[Reading, ...]
     zero_u_pa: float
     warnings: tuple[str, ...]
+    zero_assumed: bool = False
 
 
 def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: float | None = None) -> TakenReadings:
@@ -74,7 +77,7 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
             readings.append(_reading(recording, stretch, level, zero))
     if recording.line is None:
         warnings.append(_hose_words(readings))
-    return TakenReadings(tuple(_alike(readings, wander_factor(levels))), zero.u_pa, tuple(warnings))
+    return TakenReadings(tuple(_alike(readings, wander_factor(levels))), zero.u_pa, tuple(warnings), zero.assumed)
 
 
 def _hose_words(readings: list[Reading]) -> str:
@@ -202,4 +205,4 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
     if recording.zero is not None:
         return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")
     u95 = recording.sensor.offset_u95_pa
-    return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to +-{u95:g} Pa (an assumption).")
+    return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to +-{u95:g} Pa (an assumption).", True)

@@ -14,6 +14,7 @@ from sumpglass.physics.gas import lpm_from_kg_s
 from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of, fit_family
 from sumpglass.procedures.leak_gas import gas_temperatures, with_swing
 from sumpglass.procedures.leak_problem import LeakProblem
+from sumpglass.procedures.leak_zero import zero_uncertainties_pa
 from sumpglass.procedures.next_opening import next_opening_mm
 from sumpglass.procedures.openings import (
     BORE_U95_MM,
@@ -67,17 +68,43 @@ def size_leak(
     bore_u95_mm: float = BORE_U95_MM,
     limit_pa: float = LIMIT_PA,
     other_gas_k: float | None = None,
+    wide_zero_u_pa: float | None = None,
 ) -> LeakSize:
     """Judge a series of readings. `uncertainty_stated` False: the readings' `u_pa` is an assumption to be scaled.
 
     `other_gas_k`: the gas that pulses push out may as well have this temperature; where that matters, the readings
-    choose if they can, and the intervals reach over what they allow.
+    choose if they can, and the intervals reach over what they allow. Likewise `wide_zero_u_pa` for a zero that nobody
+    took.
 
     Raises InputError when there are too few readings, or none that shows a vacuum, or when the vacuum does not fall
     as the opening grows.
     """
     room = room or Room()
     _refuse_useless(readings)
+    if wide_zero_u_pa is None:
+        return _sized_with_gas(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
+    zero_u_pa, *others_pa = zero_uncertainties_pa(readings, room, zero_u_pa, wide_zero_u_pa, bore_u95_mm)
+    size = _sized_with_gas(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
+    for u_pa in others_pa:
+        other = _sized_with_gas(readings, room, u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
+        size = replace(size, **_reaching(size, other))
+    if max(zero_u_pa, *others_pa, 0.0) < wide_zero_u_pa:
+        return size
+    words = (
+        f"The readings look as if the zero were off: it was taken as known to +-{1.96 * wide_zero_u_pa:.0f} Pa only."
+    )
+    return replace(size, warnings=(words + " Take a zero with the engine off, or tell it (--zero-pa).", *size.warnings))
+
+
+def _sized_with_gas(
+    readings: Sequence[Reading],
+    room: Room,
+    zero_u_pa: float,
+    uncertainty_stated: bool,
+    bore_u95_mm: float,
+    limit_pa: float,
+    other_gas_k: float | None,
+) -> LeakSize:
     if other_gas_k is None or not any(breathes_out(r, room) for r in readings):
         return _size(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
     taken_k, *allowed_k = gas_temperatures(readings, room, zero_u_pa, other_gas_k, bore_u95_mm)

@@ -11,6 +11,7 @@ import numpy as np
 from sumpglass.errors import InputError
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
+from sumpglass.procedures.leak_zero import WIDE_ZERO_U_PA
 from sumpglass.procedures.openings import BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
 from sumpglass.records import Recording
 from sumpglass.store.csv_table import CsvTable, read_header, read_table
@@ -34,6 +35,8 @@ class LeakInput:
     zero_u_pa: float
     warnings: tuple[str, ...]
     warm_gas: bool = False
+    zero_unknown: bool = False
+    """The zero was assumed and the rig tells nothing of its own."""
 
 
 def size_leak_of_file(
@@ -67,7 +70,10 @@ def size_leak_of_recording(
 ) -> tuple[LeakSize, LeakInput]:
     """Leak size from the marked stretches of a recording. Raises InputError."""
     taken = readings_of(recording, zero_pa, range_pa)
-    given = LeakInput(taken.readings, True, taken.zero_u_pa, taken.warnings, recording.source != "csv")
+    bare = recording.source == "csv"
+    given = LeakInput(
+        taken.readings, True, taken.zero_u_pa, taken.warnings, not bare, zero_unknown=bare and taken.zero_assumed
+    )
     return _sized(given, room, bore_u95_mm), given
 
 
@@ -78,8 +84,9 @@ def _sized(given: LeakInput, room: Room | None, bore_u95_mm: float) -> LeakSize:
         warm = dataclasses.replace(room, gas_k=WARM_GAS_K)
         room, other_gas_k = (warm, room.temperature_k) if given.warm_gas else (room, WARM_GAS_K)
     return size_leak(
-        given.readings, room, given.zero_u_pa, given.uncertainty_stated, bore_u95_mm, other_gas_k=other_gas_k
-    )
+        given.readings, room, given.zero_u_pa, given.uncertainty_stated, bore_u95_mm, other_gas_k=other_gas_k,
+        wide_zero_u_pa=WIDE_ZERO_U_PA if given.zero_unknown else None,
+    )  # fmt: skip
 
 
 def is_table(path: str) -> bool:
