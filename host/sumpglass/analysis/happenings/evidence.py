@@ -74,6 +74,7 @@ class Evidence:
     quiet: float = 1.0
     """Sample-to-sample noise after over before."""
     codes_after: int = 99
+    """Different codes after, without the first third: the change may end a little later than it was placed."""
     codes_of_noise: float = 0.0
     """Sample-to-sample noise before, in codes of the converter."""
     still: bool = False
@@ -130,7 +131,7 @@ def measure(
         before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
-        quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[:2000])),
+        quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
         codes_of_noise=noise / np.sqrt(20.0) / _code(before), **spectral,
     )  # fmt: skip
 
