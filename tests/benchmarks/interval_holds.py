@@ -57,9 +57,20 @@ class Vessel:
         return P0 - got.y[0] * R * (T0 + self.kelvin_s * t_s) / self.volume_m3
 
     def half_time_s(self, start_pa: float) -> float:
-        grid = np.linspace(0.0, 200.0, 8001)
-        lost = start_pa - self.decay(start_pa, grid)
-        return float(np.interp(start_pa / 2.0, lost[lost < start_pa], grid[lost < start_pa]))
+        """Time in which half of `start_pa` is lost, at a steady temperature."""
+        from scipy.integrate import solve_ivp
+
+        per_kg = R * T0 / self.volume_m3
+
+        def rate(_: float, vacuum: np.ndarray) -> list[float]:
+            return [-leak_in_kg_s(vacuum[0], self.area_m2, self.capillary) * per_kg]
+
+        def halved(_: float, vacuum: np.ndarray) -> float:
+            return float(vacuum[0] - start_pa / 2.0)
+
+        halved.terminal = True  # type: ignore[attr-defined]
+        got = solve_ivp(rate, (0.0, 1e5), [start_pa], "LSODA", events=halved, rtol=1e-9, atol=1e-7)
+        return float(got.t_events[0][0])
 
     @property
     def at_500_kg_s(self) -> float:
@@ -108,7 +119,7 @@ def hold_rows(seed: int, kind: str, warming: bool = False) -> list[Row]:
 
 
 def rows_of(got: Hold, vessel: Vessel, start: float, cd: float, kind: str) -> list[Row]:
-    half = Vessel(vessel.volume_m3, vessel.area_m2, vessel.capillary).half_time_s(start)
+    half = vessel.half_time_s(start)
     leak = vessel.at_500_kg_s / RHO * 60e3
     bore = math.sqrt(vessel.at_500_kg_s / math.sqrt(2.0 * RHO * 500.0) / cd / (math.pi / 4.0)) * 1e3
     rate = vessel.at_500_kg_s * R * T0 / vessel.volume_m3
