@@ -149,7 +149,7 @@ JOBS = {
             "known-openings",
             {
                 "start": [(0.5, plug(5.0)), (0.6, DEAD_END), (4.0, DONE)],
-                "opening_4": [(1.0, plug(4.0))], "opening_3.2": [(1.0, plug(3.2))],
+                "opening_5": [(0.3, plug(5.0))], "opening_4": [(1.0, plug(4.0))], "opening_3.2": [(1.0, plug(3.2))],
                 "closed": [(1.0, closing(0))], "let_go": [(0.5, LET_GO), (2.0, DONE)],
             },
             "told", "leak", _holds("leak_mm2", LEAKY.seal_cda_m2 / 0.60 * 1e6),
