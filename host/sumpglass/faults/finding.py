@@ -19,6 +19,9 @@ from sumpglass.faults.verdict import Shift, Split
 TWINS_TOLD_FROM = 0.3
 """Twins are named once they hold this probability together."""
 
+TOLD_AT_MOST = 8
+"""Faults that one warning names."""
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -100,12 +103,18 @@ def _warnings(
     share = {fault.id: p for fault, p in zip(layout.faults, evidence.probabilities)}
     for twins in twins_of(layout):
         if sum(share[name] for name in twins) >= TWINS_TOLD_FROM:
-            words.append(f"no test of this layout can tell these apart: {', '.join(twins)}")
+            words.append(f"no test of this layout can tell these apart: {_named(layout, twins)}")
     if undecided:
-        names = ", ".join(layout.faults[f].id for f in verdict.leftover(evidence))
+        names = _named(layout, [layout.faults[f].id for f in verdict.leftover(evidence)])
         rest = " that has not been refused" if refused else ""
         words.append(f"no test left{rest} is worth its minutes and tells these apart: {names}")
     return words
+
+
+def _named(layout: Layout, ids: Sequence[str]) -> str:
+    """Faults in words and by their ids, of very many the first."""
+    labels = [f"{layout.fault(name).label} ({name})".lstrip() for name in ids[:TOLD_AT_MOST]]
+    return ", ".join(labels) + (f" and {len(ids) - TOLD_AT_MOST} more" if len(ids) > TOLD_AT_MOST else "")
 
 
 def fields_of(finding: Finding, explain: bool = False) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, NoReturn
@@ -27,7 +26,7 @@ from sumpglass.faults.toml_lines import Path as LinePath
 
 PRIORS_OFF = 2e-3
 """Priors may miss a sum of 1 by this, as those rounded to three digits do; they are scaled to it."""
-_NAME = re.compile(r"\w[\w.-]{0,63}")
+LONGEST_NAME = 64
 _NEEDED = ("name", "title", "nodes", "manifold_vacuum_pa", "blow_by_lpm", "gas_c", "faults", "tests")
 
 
@@ -220,8 +219,11 @@ class LayoutChecker:
         return self._name((*path, "id"), item["id"]), self._text((*path, "label"), item["label"])
 
     def _name(self, path: LinePath, value: Any) -> str:
-        if not isinstance(value, str) or not _NAME.fullmatch(value):
-            self._fail(path, f"the name {value!r}", "letters, digits and . _ - (64 at most, no - first)")
+        # Any script, combining marks included; nothing that could steer a terminal, or pass for an option of a command.
+        right = isinstance(value, str) and 0 < len(value) <= LONGEST_NAME and value.isprintable()
+        if not right or value != value.strip() or value.startswith("-"):
+            expected = f"1 to {LONGEST_NAME} printable characters, no - first and no space at the ends"
+            self._fail(path, f"the name {value!r}"[:90], expected)
         return value
 
     def _text(self, path: LinePath, value: Any) -> str:

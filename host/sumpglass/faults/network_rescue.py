@@ -53,7 +53,8 @@ def by_continuation(
         for _ in range(6):
             work.add(circuit, len(draws), 2.0)
             constant, gain_start, gain_end = _soft_flow(circuit, part, p, softness)
-            step = balance_step(circuit, source, constant, gain_start, gain_end)
+            with np.errstate(over="ignore", invalid="ignore"):  # a step without bounds is clipped to them below
+                step = np.nan_to_num(balance_step(circuit, source, constant, gain_start, gain_end))
             if np.all(np.abs(step) < 0.1):
                 break
             before, worst = p.copy(), _imbalance(circuit, source, constant)

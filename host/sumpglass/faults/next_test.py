@@ -16,7 +16,7 @@ from sumpglass.faults.layout import LayoutTest
 from sumpglass.faults.network import circuit_for
 from sumpglass.faults.network_steps import Work
 from sumpglass.faults.normal import normal_cdf
-from sumpglass.faults.prediction import Ranges, draws_for, predict_within
+from sumpglass.faults.prediction import FEWEST_DRAWS, Ranges, draws_for, predict_within
 from sumpglass.faults.proposals import Sample
 from sumpglass.faults.ranking import RESCUE_WORK, Evidence
 from sumpglass.faults.reading import ASSUMED_RELATIVE_SD, MODEL_RELATIVE_SD, SCALE_PA
@@ -33,12 +33,16 @@ DRAWS_IN_ALL = 1300
 """Draws to plan with: shared by the faults that are left, but no more than so many each."""
 PLANNING_WORK = 2.4e6
 """Work that planning may take, as in the ranking's `WEIGHING_WORK`: large layouts get fewer draws."""
+PLANNING_CHANCES = 1.2e7
+"""Chances of a band of readings that planning may take: with very many faults and tests, each has fewer draws."""
 LEAST_PROBABILITY = 1e-3
 """Faults less likely than this are left out of the planning."""
 Span = tuple[float, float]
 RANGE_PA: Span = (-7000.0, 7000.0)
 """Where a sensor is taken to saturate of which nothing is known."""
 BINS = 160
+_VALUES_TOGETHER = 100_000
+"""Values of the normal distribution computed together: they stay in the processor's cache, and memory small."""
 
 
 @dataclass(frozen=True)
@@ -85,21 +89,31 @@ def prospects(
         return []
     rng = np.random.default_rng([seed, len(evidence.readings), 7])
     ranges = Ranges(evidence.layout)
-    kept = np.flatnonzero(evidence.probabilities >= LEAST_PROBABILITY)
+    kept = _planned_for(evidence, len(tests))
     circuits = [circuit_for(evidence.layout, test) for test in tests]
     wanted = min(MOST_DRAWS_PER_FAULT, max(64, DRAWS_IN_ALL // len(kept)))
+    wanted = min(wanted, max(FEWEST_DRAWS, int(PLANNING_CHANCES / (BINS * len(tests) * len(kept)))))
     count = draws_for(circuits, PLANNING_WORK / len(kept), wanted)
     values = [ranges.values(int(f), _resampled(evidence.samples[f], count, rng)) for f in kept]
     predicted, _ = predict_within(circuits, np.concatenate(values, axis=1), Work(RESCUE_WORK / 3.0))
     share = evidence.probabilities[kept] / np.sum(evidence.probabilities[kept])
+    effective = np.array([evidence.samples[f].effective for f in kept])
     found = []
     for column, test in enumerate(tests):
         z = np.arcsinh(predicted[:, column] / SCALE_PA).reshape(len(kept), count)
-        chances = np.stack([_band_chances(row, evidence.samples[f].effective, range_pa) for row, f in zip(z, kept)])
+        chances = _band_chances(z, effective, range_pa)
         everywhere = np.zeros((len(evidence.layout.faults), BINS + 2))
         everywhere[kept] = chances
         found.append(Prospect(test, _mutual_information_bits(share, chances), everywhere, range_pa))
     return sorted(found, key=lambda prospect: -prospect.bits_per_minute)
+
+
+def _planned_for(evidence: Evidence, tests: int) -> npt.NDArray[np.intp]:
+    """Faults to plan for: those that are likely enough, of very many the most likely."""
+    most = max(2, int(PLANNING_CHANCES / (BINS * FEWEST_DRAWS * tests)))
+    order = np.argsort(-evidence.probabilities, kind="stable")[:most]
+    least = min(LEAST_PROBABILITY, 0.1 * float(np.max(evidence.probabilities)))
+    return np.sort(order[evidence.probabilities[order] >= least])
 
 
 def _resampled(sample: Sample, count: int, rng: np.random.Generator) -> FloatArray:
@@ -109,17 +123,21 @@ def _resampled(sample: Sample, count: int, rng: np.random.Generator) -> FloatArr
     return sample.latent[np.minimum(chosen, len(sample.latent) - 1)]
 
 
-def _band_chances(z: FloatArray, effective: float, range_pa: Span) -> FloatArray:
-    """(BINS + 2,) chance of each band, from draws of asinh(p/SCALE_PA), the noise of a reading and a kernel's width."""
+def _band_chances(z: FloatArray, effective: FloatArray, range_pa: Span) -> FloatArray:
+    """(faults, BINS + 2) chance of each band, from (faults, draws) of asinh(p/SCALE_PA), the noise of a reading and a
+    kernel's width; `effective` (faults,) is how many draws those stand for."""
     low, high = _ends(range_pa)
     inside = np.clip(z, low - 0.1, high + 0.1)
-    quarter = np.subtract(*np.percentile(inside, [75, 25])) / 1.349
-    spread = min(float(np.std(inside)), float(quarter) if quarter > 0 else np.inf)
-    kernel = 0.7 * spread * min(effective, len(z)) ** -0.2
-    sd = np.sqrt(ASSUMED_RELATIVE_SD**2 + MODEL_RELATIVE_SD**2 + kernel**2)
-    edges = np.linspace(low, high, BINS + 1)
-    below = np.mean(normal_cdf((edges[:, None] - z[None, :]) / sd), axis=1)
-    return np.asarray(np.diff(np.concatenate([[0.0], below, [1.0]])))
+    quarter = np.subtract(*np.percentile(inside, [75, 25], axis=1)) / 1.349
+    spread = np.minimum(np.std(inside, axis=1), np.where(quarter > 0.0, quarter, np.inf))
+    kernel = 0.7 * spread * np.minimum(effective, z.shape[1]) ** -0.2
+    sd = np.sqrt(ASSUMED_RELATIVE_SD**2 + MODEL_RELATIVE_SD**2 + np.square(kernel))[:, None, None]
+    edges = np.linspace(low, high, BINS + 1)[None, :, None]
+    together = max(1, _VALUES_TOGETHER // (BINS * z.shape[1]))
+    parts = [slice(first, first + together) for first in range(0, len(z), together)]
+    below = np.concatenate([np.mean(normal_cdf((edges - z[part, None, :]) / sd[part]), axis=2) for part in parts])
+    ends = np.zeros((len(z), 1)), np.ones((len(z), 1))
+    return np.asarray(np.diff(np.concatenate([ends[0], below, ends[1]], axis=1), axis=1))
 
 
 def _mutual_information_bits(share: FloatArray, chances: FloatArray) -> float:

@@ -27,9 +27,11 @@ from sumpglass.faults.reading import WILD_SHARE, Reading, chances_of
 FloatArray = npt.NDArray[np.float64]
 
 FIRST_DRAWS = 256
-FIRST_WORK, WEIGHING_WORK, RESCUE_WORK = 2.8e6, 7.0e6, 1.5e6
+FIRST_WORK, WEIGHING_WORK, RESCUE_WORK = 2.8e6, 8.0e6, 1.5e6
 """Work (elements times draws evaluated, some 0.1 us each) of the first draws, of all rounds before no other is begun,
 and of the last resorts: with many readings, or a large layout, there are fewer draws, so that a call keeps its time."""
+ROUND_WORK = 1.0e4
+"""What a round of one fault costs beside its solving: the fit and the weighing."""
 UNSOLVED_TOLD_FROM = 0.02
 """Share of the draws left unsolved from which on it is told."""
 ROUND_DRAWS = 160
@@ -65,6 +67,7 @@ class _Weighing:
         self.ranges = Ranges(layout)
         self.circuits = [circuit_for(layout, layout.test(reading.test)) for reading in readings]
         self.work, self.drawn, self.unsolved = Work(RESCUE_WORK), 0, 0
+        self.rounds = 0
 
     def evidence(self) -> Evidence:
         log_prior = np.log(np.maximum([fault.prior for fault in self.layout.faults], 1e-300))
@@ -95,8 +98,8 @@ class _Weighing:
 
     def _affordable(self) -> int:
         """Faults for which another round can be paid; the rest stay as they are."""
-        each = max(self.work.spent / max(self.drawn, 1), 1e-9) * ROUND_DRAWS
-        return max(0, int((WEIGHING_WORK - self.work.spent) / each))
+        each = self.work.spent / max(self.drawn, 1) * ROUND_DRAWS + ROUND_WORK
+        return max(0, int((WEIGHING_WORK - self.work.spent - self.rounds * ROUND_WORK) / each))
 
     def _first(self) -> list[Sample]:
         """Draws from the ranges, one Latin hypercube for all faults: what they share then cancels in their ratio."""
@@ -134,6 +137,7 @@ class _Weighing:
 
     def _round(self, samples: list[Sample], chosen: list[int]) -> None:
         jobs, proposals = [], []
+        self.rounds += len(chosen)
         for f in chosen:
             mean, root = proposal(samples[f], self.readings)
             jobs.append((f, draw_normal(mean, root, ROUND_DRAWS, self.rng)))
