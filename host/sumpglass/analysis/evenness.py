@@ -11,7 +11,7 @@ from sumpglass.analysis.pulse_lines import Lines, line_amplitude
 from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance
 from sumpglass.records import FloatArray
 
-UNEVEN_LIMITS = {2: 0.20, 3: 0.19, 4: 0.105, 5: 0.135, 6: 0.125, 7: 0.12, 8: 0.13}
+UNEVEN_LIMITS = {2: 0.20, 3: 0.19, 4: 0.088, 5: 0.135, 6: 0.125, 7: 0.12, 8: 0.13}
 """What both the half-order ratio and the firing line's stronger neighbour, over the firing line, must exceed for an
 engine of so many cylinders to be called uneven: about the 99 % point over even engines of three makers at many speeds,
 behind unknown hoses and with unknown swings, whose cylinders differ by 4 % (bench_engine_speed.py prints the false
