@@ -9,6 +9,7 @@ import numpy as np
 from sumpglass.records import FloatArray
 
 BLOCK_S = 0.25
+PIECE_BLOCKS = 256
 SIDE_S = 1.5
 LEAST_S = 1.0
 LEVEL_SHARE = 0.1
@@ -49,11 +50,18 @@ def blocks_of(t_s: FloatArray, pressure_pa: FloatArray, block_s: float = BLOCK_S
     edge = np.searchsorted(t_s, edges_t - 1e-7)
     edge[-1] = len(t_s)
     held = np.diff(edge)
-    start = np.minimum(edge[:-1], len(t_s) - 1)
-    p = pressure_pa if pressure_pa.dtype == np.float64 else pressure_pa.astype(np.float64)
+    total, square = np.empty(count), np.empty(count)
+    some = PIECE_BLOCKS if held.all() else count
+    for at in range(0, count, some):
+        # In pieces that stay in the processor's cache; a block without samples would upset the one before a cut.
+        stop = min(at + some, count)
+        p = pressure_pa[edge[at] : edge[stop]].astype(np.float64)
+        start = np.minimum(edge[at:stop] - edge[at], len(p) - 1)
+        total[at:stop] = np.add.reduceat(p, start)
+        square[at:stop] = np.add.reduceat(p * p, start)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(held > 0, np.add.reduceat(p, start) / held, np.nan)
-        variance = np.where(held > 0, np.add.reduceat(p * p, start) / held - mean**2, np.nan)
+        mean = np.where(held > 0, total / held, np.nan)
+        variance = np.where(held > 0, square / held - mean**2, np.nan)
     return Blocks(edge, edges_t, mean, np.maximum(variance, 0.0))
 
 

@@ -81,9 +81,13 @@ def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: flo
 
 def _scatter_about_line(values: FloatArray, width: int) -> FloatArray:
     """Mean square (n - width + 1,) about the straight line in each window."""
-    axis = np.arange(len(values), dtype=float)
-    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (values, values * values, values * axis)]
-    total, square, moment = (s[width:] - s[:-width] for s in sums)
+    n = len(values)
+    rows, sums = np.empty((3, n)), np.zeros((3, n + 1))
+    rows[0] = values
+    np.multiply(values, values, out=rows[1])
+    np.multiply(values, np.arange(n, dtype=float), out=rows[2])
+    np.cumsum(rows, axis=1, out=sums[:, 1:])
+    total, square, moment = sums[:, width:] - sums[:, :-width]
     middle = np.arange(len(total)) + (width - 1) / 2
     slope_moment = moment - middle * total
     spread = width * (width * width - 1) / 12.0
