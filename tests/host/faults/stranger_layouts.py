@@ -68,7 +68,8 @@ def strange_layout(
              "tap": str(rng.choice(nodes)), "shut": some(parts, 4), "detach": some(parts, 3), "open": opened}
         )  # fmt: skip
     return {
-        "name": "strange", "title": "Ein fremdes — 奇妙な", "nodes": nodes, "gas_c": float(rng.choice([-40, 20, 70, 300])),
+        "name": "strange", "title": "Ein fremdes — 奇妙な", "nodes": nodes,
+        "gas_c": float(rng.choice([-40, 20, 70, 300])),
         "manifold_vacuum_pa": [[55e3, 7e4], [0.0, 0.0], [1.0, 1e5]][int(rng.integers(3))],
         "blow_by_lpm": [[2.0, 8.0], [0.0, 0.0], [0.0, 1000.0]][int(rng.choice(3, p=[0.7, 0.15, 0.15]))],
         "edges": edges, "seals": seals, "faults": faults, "tests": tests,
