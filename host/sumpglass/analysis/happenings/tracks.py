@@ -168,8 +168,10 @@ class Tracker:
         and the wander of the slow level.
         """
         n = levels.shape[1]
-        pending = np.hstack([self._pending, np.vstack([levels, energy, is_still])])
         held = self._pending.shape[1]
+        pending = np.empty((len(levels) + 2, held + n))
+        pending[:, :held] = self._pending
+        pending[:-2, held:], pending[-2, held:], pending[-1, held:] = levels, energy, is_still
         blocks = pending.shape[1] // self.block
         now = self._now[:, None]
         if blocks:
@@ -177,7 +179,7 @@ class Tracker:
                 [now, self._close_blocks(pending[:, : blocks * self.block].reshape(-1, blocks, self.block))]
             )
             self._now = now[:, -1]
-        self._pending = pending[:, blocks * self.block :]
+        self._pending = pending[:, blocks * self.block :].copy()
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
