@@ -12,7 +12,7 @@ from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 
 CONDITIONS = (
     ("idle", "Warm idle"),
-    ("raised", "Hold a raised speed, about three times idle"),
+    ("raised", "Raised speed"),
     ("load", "The same with load on"),
 )
 _PROOF = (
@@ -24,7 +24,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "idle_start",
-            "Breather connected as driven, gauge on an access port. Start the engine",
+            "Start the engine",
+            "Breather connected as driven, gauge on an access port.",
             condition=engine_running(),
             condition_words="engine pulses",
             cautions=("running",),
@@ -41,7 +42,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         ),
         Step(
             "raised",
-            CONDITIONS[1][1],
+            "Hold three times idle",
+            "A raised speed, held steady.",
             condition=speed_changed("idle"),
             condition_words="another speed, settled",
             reading="raised",

@@ -28,7 +28,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         steps.append(
             Step(
                 "before",
-                f"Before the repair: {words}",
+                "Before the repair: set it up",
+                f"Set-up: {words}.",
                 condition=settled(8.0),
                 condition_words="a level that has settled",
                 reading="before",
@@ -42,8 +43,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         steps.append(
             Step(
                 "repair",
-                "Do the repair, then bring the engine back to the same condition",
-                "The test can be broken off here and taken up another day.",
+                "Do the repair",
+                "Then bring the engine back to the same condition. It can be broken off and taken up another day.",
                 by_hand=True,
                 condition_words="press when it is done",
             )
@@ -52,7 +53,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     steps.append(
         Step(
             "after",
-            f"After the repair: {words}",
+            "After the repair: set it up",
+            f"Set-up: {words}.",
             condition=settled(8.0),
             condition_words="a level that has settled",
             reading="after",

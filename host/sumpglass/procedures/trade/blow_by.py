@@ -20,7 +20,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "start",
-            f"Suction hose stopped at the engine. Plug of {mm:g} mm in the breather hose. Start the engine",
+            f"Stop the suction, {mm:g} mm plug in",
+            "Suction hose stopped at the engine, the plug in the breather hose. Start the engine.",
             condition=engine_running(),
             condition_words="engine pulses; press when it is set up",
             by_hand=True,
@@ -38,7 +39,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
             dead_ended=True,
             mark=f"opening {mm:g} mm",
         ),
-        Step("let_go", "Take the plug out, open the suction again", by_hand=True, condition_words="press when done"),
+        Step("let_go", "Plug out, suction open", by_hand=True, condition_words="press when done"),
     )
 
 

@@ -29,8 +29,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         ),
         Step(
             "dead_end",
-            "Breather hose off the filter box, its end on the gauge",
-            "Everything else stays shut.",
+            "Gauge on the breather hose",
+            "Off the filter box, its end on the gauge. Everything else stays shut.",
             condition=settled(),
             condition_words="a level that has settled",
             reading="draw",
@@ -42,7 +42,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         ),
         Step(
             "let_go",
-            "Take the gauge off: let it breathe",
+            "Gauge off: let it breathe",
             condition=_let_go,
             condition_words="back near zero",
             mark="note hose off",

@@ -23,14 +23,16 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "stop",
-            "Engine off. Stop both hose ends, gauge on an access port",
+            "Stop both hose ends",
+            "Engine off, gauge on an access port.",
             condition=at_rest(),
             condition_words="no pulses, near zero",
             engine="stopped",
         ),
         Step(
             "pump",
-            "Pump gently to 2 kPa of vacuum, then stop the pump's hose",
+            "Pump gently to 2 kPa",
+            "A vacuum, by hand; then stop the pump's hose.",
             condition=pumped(1600.0),
             condition_words="1.6 kPa or deeper",
             engine="stopped",

@@ -78,8 +78,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     steps = [
         Step(
             "start",
-            f"Breather hose on the gauge. Plug of {sizes[0]:g} mm in the access port. Start the engine",
-            "Never start closed.",
+            f"Start with the {sizes[0]:g} mm plug in",
+            "Breather hose on the gauge, plug in the access port, engine at idle. Never start closed.",
             condition=engine_running(),
             condition_words="engine pulses; press when the plug is in",
             by_hand=True,
@@ -122,7 +122,7 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     steps.append(
         Step(
             "let_go",
-            "Take the gauge off the breather hose, let it breathe",
+            "Gauge off: let it breathe",
             by_hand=True,
             condition_words="press when done",
             mark="note hose off",

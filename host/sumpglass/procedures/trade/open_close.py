@@ -19,7 +19,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "closed",
-            "Breather hose on the gauge, barb on the access port stopped",
+            "Stop the barb",
+            "Breather hose on the gauge, barb on the access port stopped.",
             condition=settled_vacuum(LEAST_PA, "is the barb stopped? Press if it is"),
             reading="closed",
             condition_words="a level that has settled",

@@ -24,7 +24,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "start",
-            "Short stiff hose, gauge on an access port, sampling at 1 kHz. Start the engine",
+            "Start the engine",
+            "Short stiff hose, gauge on an access port, sampling at 1 kHz.",
             condition=engine_running(),
             condition_words="engine pulses",
             cautions=("running",),

@@ -18,10 +18,13 @@ _PROOF = "A seal that could not be capped is not cleared; one that grease does n
 def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     def reading(step_id: str, words: str, name: str, capped: tuple[str, ...], mark: str, condition: Condition) -> Step:
         first = not steps
+        how = "Breather hose on the gauge." if first else "Cap, pinch or grease it. Press when it is done."
+        if not first and not capped:
+            how = "Press when it is done."
         return Step(
             step_id,
             words,
-            "Press when it is done; the level is taken once it has settled.",
+            f"{how} The level is taken once it has settled.",
             condition=condition,
             condition_words="settled; press when it is done" if not first else "a level that has settled",
             reading=name,
@@ -34,15 +37,11 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         )
 
     steps: list[Step] = []
-    steps.append(reading("nothing", "Breather hose on the gauge, nothing capped", FREE, (), "closed", settled(6.0)))
+    steps.append(reading("nothing", "Cap nothing yet", FREE, (), "closed", settled(6.0)))
     for name in settings["suspects"]:
         on, off = settled_capped(FREE, True, name), settled_capped(FREE, False, name)
-        steps.append(
-            reading(f"cap_{name}", f"Cap, pinch or grease: {name}", f"capped {name}", (name,), f"cap {name}", on)
-        )
-        steps.append(
-            reading(f"uncap_{name}", f"Take it off again: {name}", f"{FREE} after {name}", (), f"uncap {name}", off)
-        )
+        steps.append(reading(f"cap_{name}", f"Cap: {name}", f"capped {name}", (name,), f"cap {name}", on))
+        steps.append(reading(f"uncap_{name}", f"Free again: {name}", f"{FREE} after {name}", (), f"uncap {name}", off))
     return tuple(steps)
 
 

@@ -36,7 +36,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "start",
-            "Breather hose on the gauge through a 4 to 5 mm plug. Start the engine",
+            "Start the engine",
+            "Breather hose on the gauge through a 4 to 5 mm plug.",
             condition=engine_running(),
             condition_words="engine pulses; press when it is set up",
             by_hand=True,
@@ -54,7 +55,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         ),
         Step(
             "snap",
-            "Snap the throttle once, let it fall back",
+            "Snap the throttle once",
+            "Let it fall back.",
             condition=_snapped,
             condition_words="the level jumps",
             engine="running",
@@ -72,7 +74,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
         ),
         Step(
             "cruise",
-            "Hold cruising speed, 2000 to 2500 rpm",
+            "Hold 2000 to 2500 rpm",
+            "Cruising speed, held steady.",
             condition=speed_changed("idle again"),
             condition_words="another speed, settled",
             reading="cruise",

@@ -17,7 +17,8 @@ def _plan(settings: Mapping[str, Any]) -> tuple[Step, ...]:
     return (
         Step(
             "open",
-            "Engine off. Leave the gauge hose open to the room",
+            "Gauge hose open to the room",
+            "Engine off.",
             condition=at_rest(2000.0, 1.0),
             engine="stopped",
             condition_words="no pulses, flat",
