@@ -12,6 +12,18 @@ EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.01)
 KINDS = ("sudden_loss", "recovery", "sign_reversal", "rig_fault")
 
 
+def matched(truth, found) -> list[tuple]:
+    """(true, found) pairs of the same kind within `NEAR_S`, each used once; what must be told is matched first."""
+    left, pairs = list(found), []
+    for event in sorted(truth, key=lambda e: (getattr(e, "optional", False), e.t_s)):
+        near = [h for h in left if h.kind == event.kind and abs(h.t_s - event.t_s) < NEAR_S]
+        if near:
+            best = min(near, key=lambda h: abs(h.t_s - event.t_s))
+            left.remove(best)
+            pairs.append((event, best))
+    return pairs
+
+
 @dataclass
 class Tally:
     """Counts over many traces."""

@@ -151,6 +151,11 @@ def as_mended(gone: dict[str, float], back: dict[str, float]) -> dict[str, float
     return {**gone, "opening": both * part, "suction_lost": both * (1.0 - part)}
 
 
+def prior_by_loss(cause: str, lost_causes: dict[str, float], causes: int) -> float:
+    """How likely `cause`, one of so many `causes`, is before a look at the signs, if it takes back a loss of these."""
+    return LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == cause) + (1.0 - LINK) / causes
+
+
 def judge(
     evidence: Evidence, upward: bool, lost_cause: str | None = None, lost_causes: dict[str, float] | None = None
 ) -> dict[str, float]:
@@ -175,7 +180,7 @@ def judge(
     for cause in causes:
         chance = prior[cause]
         if lost_cause is not None:
-            chance = LINK * sum(p for c, p in likely.items() if PARTNER.get(c) == cause) + (1.0 - LINK) / len(causes)
+            chance = prior_by_loss(cause, likely, len(causes))
         log = math.log(chance)
         for sign, percent in zip(SIGNS, chances[cause]):
             q = found[sign]
