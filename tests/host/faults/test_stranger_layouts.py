@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ from sumpglass.faults.finding import fields_of, find_fault
 from sumpglass.faults.layout import Layout
 from sumpglass.faults.layout_file import parse_layout
 from sumpglass.faults.network import circuit_for, solve
-from sumpglass.faults.prediction import Ranges
+from sumpglass.faults.prediction import Ranges, predict_pa
 from sumpglass.faults.reading import Reading
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.report.fault_text import fault_text
@@ -143,3 +144,25 @@ def test_a_single_fault_is_certain_and_over_two_thousand_even_ones_are_planned_f
     even = find_fault(parse_layout(as_toml(made), "even.toml"), [])
     assert even.next is not None
     assert even.next.test.id == "driven"
+
+
+FOREIGN = Path(__file__).parent / "foreign" / "two_stage.toml"
+
+
+def test_a_large_foreign_layout_is_searched_to_its_end():
+    """Loops, cross pipes, check valves either way, a part cut off: the tests named lead to the fault."""
+    layout = parse_layout(FOREIGN.read_text(encoding="utf-8"), FOREIGN.name)
+    ranges, rng = Ranges(layout), np.random.default_rng(4)
+    true = [fault.id for fault in layout.faults].index("breather_iced")
+    values = ranges.values(true, rng.standard_normal((1, ranges.low.shape[1])))
+    readings: list[Reading] = []
+    finding = find_fault(layout, readings)
+    while finding.next is not None:
+        test = finding.next.test
+        level = float(predict_pa([circuit_for(layout, test)], values)[0, 0])
+        level += float(np.hypot(0.03 * level, 20.0)) * rng.standard_normal()
+        readings.append(Reading(test.id, level) if abs(level) < 7000.0 else Reading(test.id, deeper_than_pa=-7000.0))
+        finding = find_fault(layout, readings)
+    assert finding.settled
+    assert finding.ranking[0][0] == "breather_iced"
+    assert 1 <= len(readings) < len(layout.tests)
