@@ -8,12 +8,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from stranger_layouts import as_toml, strange_layout
 
+from sumpglass.cli import main
 from sumpglass.errors import InputError
 from sumpglass.faults.finding import fields_of, find_fault
 from sumpglass.faults.layout import Layout
@@ -24,6 +26,7 @@ from sumpglass.faults.reading import Reading
 from sumpglass.physics.gas import kg_s_from_lpm
 from sumpglass.report.fault_text import fault_text
 
+SCHEMAS = Path(__file__).parents[3] / "protocol" / "schemas"
 SEEDS = st.integers(0, 2**31)
 SLOW_RUNNER = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=25, derandomize=True)
 
@@ -144,6 +147,20 @@ def test_a_single_fault_is_certain_and_over_two_thousand_even_ones_are_planned_f
     even = find_fault(parse_layout(as_toml(made), "even.toml"), [])
     assert even.next is not None
     assert even.next.test.id == "driven"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5, 8, 13, 21])
+def test_what_is_said_of_a_strange_layout_keeps_to_the_schemas(capsys, tmp_path, seed):
+    """By the commands: the layout as JSON, its pictures, and the ranking."""
+    file = tmp_path / "fremd_奇.toml"
+    file.write_text(as_toml(strange_layout(seed)), encoding="utf-8")
+    for words, name in (["layouts", str(file)], "layout"), (["find-fault", "--layout", str(file)], "fault-ranking"):
+        assert main([*words, "--json"]) == 0
+        schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8"))
+        jsonschema.validate(json.loads(capsys.readouterr().out), schema)
+        assert main(words) == 0
+        assert len(capsys.readouterr().out.splitlines()) > 3
+    assert main(["layouts", str(file), "--svg", str(tmp_path / "x.svg"), "--mark", "healthy"]) == 0
 
 
 FOREIGN = Path(__file__).parent / "foreign" / "two_stage.toml"
