@@ -7,9 +7,10 @@ import shutil
 from dataclasses import replace
 
 import pytest
-from guided_jobs import DEAD_END, JOBS, LET_GO, MISHAPS, Drive
+from guided_jobs import DEAD_END, DONE, JOBS, LET_GO, MISHAPS, YES, Drive, plug, wrong_order
 
 from sumpglass.simulate import orchard
+from sumpglass.simulate.script import closing, opening
 
 pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
 SMALL, LARGE = (80, 24), (120, 40)
@@ -73,3 +74,43 @@ def test_stop_call_at_the_seals_limit(tmp_path):
     kept = Drive(replace(JOBS["draw"], hands=hands, settings=()), tmp_path, SMALL).run()
     assert "open the hose now" in stopped["screen"].lower() or "█" in stopped["screen"]
     assert kept.body["state"]["taken"][0]["bound"] == "deeper"
+
+
+@pytest.mark.slow
+def test_smallest_opening_first_is_told_and_put_right(tmp_path):
+    def told(drive):
+        drive.screens["told"] = drive.terminal.wait_for(r"less\. Plugs go\s+from\s+the\s+largest", 30.0)
+        wrong_order(drive)
+
+    job = JOBS["known-openings"]
+    first = [(0.3, lambda drive: drive.do(plug(5.0 if drive.struck else 2.5)))]
+    start = [(0.5, plug(2.5)), (0.6, DEAD_END), (4.0, DONE)]
+    drive = Drive(replace(job, hands={**job.hands, "start": start, "opening_5": first}), tmp_path, SMALL, told)
+    drive.run()
+    assert "told" in drive.screens
+
+
+@pytest.mark.slow
+def test_something_opened_in_the_seal_hunt_is_told_and_put_right(tmp_path):
+    def told(drive):
+        drive.screens["told"] = drive.terminal.wait_for(r"What\s+else\s+was\s+opened", 40.0)
+        drive.do(closing(0, name="dipstick tube"))
+        drive.do(closing(0, name="filler cap"))
+
+    job = JOBS["seal-hunt"]
+    hands = {**job.hands, "cap_filler cap": [(1.0, opening(0, 4.0, name="dipstick tube")), (10.0, DONE)]}
+    drive = Drive(replace(job, hands=hands), tmp_path, SMALL, told)
+    drive.run()
+    assert "told" in drive.screens
+
+
+@pytest.mark.slow
+def test_without_the_acknowledgement_nothing_begins(tmp_path):
+    def told(drive):
+        drive.screens["told"] = drive.terminal.wait_for("Acknowledge the cautions first", 10.0)
+
+    job = JOBS["draw"]
+    hands = {**job.hands, "cautions": [(1.0, DONE), (1.5, told), (1.6, YES)]}
+    drive = Drive(replace(job, hands=hands), tmp_path, SMALL)
+    drive.run()
+    assert "step 1 of 4" in drive.screens["told"]

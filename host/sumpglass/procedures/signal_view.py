@@ -22,6 +22,8 @@ BLOCK_S = 0.25
 SETTLING_LONGEST_S = 30.0
 WANDERS_AFTER_S, WANDER_S, WANDER_BLOCK_S = 15.0, 12.0, 1.0
 """An engine that hunts is never flat: so late in a step, a stretch so long that goes nowhere is its level."""
+LEAST_SETTLING_PA = 1.0
+"""Windows that differ by less differ by the sensor's own slow wander: a port open to the room would never rest."""
 QUIET_RMS_PA = 4.0
 """Swing below which nothing tells a running engine from a stopped one, unless the detector does."""
 
@@ -149,7 +151,8 @@ class SignalKeeper:
         rests."""
         if self.now_s - began_s > SETTLING_LONGEST_S:
             return False
-        return abs(self.to_come_pa(began_s, 0.004 * abs(level_pa))) > 0.005 * abs(level_pa) + 0.5
+        least_pa = max(0.004 * abs(level_pa), LEAST_SETTLING_PA)
+        return abs(self.to_come_pa(began_s, least_pa)) > 0.005 * abs(level_pa) + 0.5
 
     def to_come_pa(self, began_s: float, least_pa: float = 0.0) -> float:
         """What a settling that runs out exponentially still has to go, signed; 0 where none is seen.
