@@ -12,7 +12,7 @@ from sumpglass.procedures.clipping import BARELY, clipped_share, resting_end_pa
 from sumpglass.procedures.marks import Stretch, stretches_of
 from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel, settled_level, wander_factor
-from sumpglass.procedures.unknown_hose import at_port_pa, pulses_behind_any_hose
+from sumpglass.procedures.unknown_hose import at_port_pa, unknown_hose_errors_pa
 from sumpglass.records import FloatArray, Recording
 
 ZERO_GIVEN_U95_PA = 1.0
@@ -84,7 +84,10 @@ def _hose_words(readings: list[Reading]) -> str:
     words = "Nothing is known of the hose to the sensor"
     if not any(r.shared_pa.any() for r in readings):
         return words + ", so the pulses were taken as the sensor shows them."
-    words += ": pulses behind hoses of 0.03 to 2 m were weighed together, and what they differ by is in the intervals."
+    words += (
+        ": the pulses were taken as the sensor shows them, and what hoses of up to 2 m would make of them is in the "
+        "intervals."
+    )
     if any(float(np.sum(r.shared_pa**2)) > r.u_pa**2 for r in readings):
         words += " It is what the intervals are mostly made of: tell the hose, or damp the pulses at the port."
     return words
@@ -105,15 +108,14 @@ def port_pressure_pa(recording: Recording, pressure_pa: FloatArray) -> FloatArra
 
 def _reading(recording: Recording, stretch: Stretch, level: SettledLevel, zero: RigZero) -> Reading:
     opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
-    vacuum, rate_hz = -(level.mean_pa - zero.pressure_pa), recording.rate_hz
-    hose_known = recording.line is not None
-    none: FloatArray = np.zeros(0)
-    shape, shared = (-level.swing_pa, none) if hose_known else pulses_behind_any_hose(level, rate_hz, vacuum)
+    vacuum = -(level.mean_pa - zero.pressure_pa)
+    known = recording.line is not None
+    shared = np.zeros(0) if known else unknown_hose_errors_pa(level, recording.rate_hz, vacuum)
     return Reading(
         opening,
         vacuum,
         math.hypot(level.root_u_pa(zero.pressure_pa), _code_u_pa(level)),
-        shape_pa=shape,
+        shape_pa=-level.swing_pa,
         name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
         shared_pa=shared,
     )

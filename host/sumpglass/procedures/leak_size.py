@@ -81,6 +81,24 @@ def size_leak(
     """
     room = room or Room()
     _refuse_useless(readings)
+    given = (zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k, wide_zero_u_pa)
+    if not any(r.recorded and r.shared_pa.any() for r in readings):
+        return _sized_with_zero(readings, room, *given)
+    # Behind an unknown hose the pulses as seen are the best guess; what the hose may do to them is in the intervals.
+    size = _sized_with_zero([replace(r, shared_pa=np.zeros(0)) for r in readings], room, *given)
+    return replace(size, **_reaching(size, _sized_with_zero(readings, room, *given)))
+
+
+def _sized_with_zero(
+    readings: Sequence[Reading],
+    room: Room,
+    zero_u_pa: float,
+    uncertainty_stated: bool,
+    bore_u95_mm: float,
+    limit_pa: float,
+    other_gas_k: float | None,
+    wide_zero_u_pa: float | None,
+) -> LeakSize:
     if wide_zero_u_pa is None:
         return _sized_with_gas(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
     zero_u_pa, *others_pa = zero_uncertainties_pa(readings, room, zero_u_pa, wide_zero_u_pa, bore_u95_mm)

@@ -1,8 +1,8 @@
 """Pulses at the port from those at the sensor: the hose between them undone, known or unknown.
 
 The mean flow through an opening follows the pulses at the port. Where the hose is known its response is undone. Where
-it is not, hoses of the kinds that lie about in a workshop are tried, each as likely as the next: the reading takes
-their pulses together, and by how much they differ is an error that all readings of the recording share.
+it is not, the pulses are taken as seen, and what they would drive behind hoses of the kinds that lie about in a
+workshop, each as likely as the next, is an error that all readings of the recording share.
 """
 
 from __future__ import annotations
@@ -68,19 +68,13 @@ def at_port_pa(pressure_pa: FloatArray, rate_hz: float, line: SensorLine) -> Flo
     return irfft(rfft(pressure_pa - middle, padded) * gain, padded)[:n] + middle
 
 
-def pulses_behind_any_hose(
-    level: SettledLevel, rate_hz: float | None, vacuum_pa: float
-) -> tuple[FloatArray, FloatArray]:
-    """Shape of the pulses at the port (k,) and the shared errors of their flow (HOSES,), as of `Reading`."""
-    seen = -level.swing_pa
+def unknown_hose_errors_pa(level: SettledLevel, rate_hz: float | None, vacuum_pa: float) -> FloatArray:
+    """Shared errors (HOSES,) of the flow that the pulses drive, as of `Reading`; none where they are too small."""
     if rate_hz is None or len(level.pressure_pa) < 64 or level.swing_rms_pa < SLIGHT_SWING * abs(vacuum_pa):
-        return seen, np.zeros(0)
+        return np.zeros(0)
     part = level.pressure_pa[-MOST_SAMPLES:]
     shapes = [_pulses(part, rate_hz, hose, level.noise_pa) for hose in likely_hoses()]
-    taken = np.sort(np.concatenate(shapes))
-    taken = taken.reshape(-1, max(1, len(taken) // 256)).mean(axis=1) if len(taken) % 256 == 0 else taken
-    shifts = flow_shift_pa(vacuum_pa, taken, shapes, Room())
-    return taken, (shifts - shifts.mean()) / math.sqrt(len(shapes))
+    return flow_shift_pa(vacuum_pa, -level.swing_pa, shapes, Room()) / math.sqrt(len(shapes))
 
 
 def _pulses(pressure_pa: FloatArray, rate_hz: float, hose: SensorLine, noise_pa: float) -> FloatArray:
