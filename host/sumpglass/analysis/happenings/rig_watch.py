@@ -15,6 +15,8 @@ from sumpglass.records import Happening
 
 RAIL_HOLDS_S = 0.5
 """Crests that touch the rail for less than this are no level that stands there."""
+LATELY_S, FEW_CODES = 3.0, 3
+"""A reading that had only gone to and fro between so few codes stands still by itself, now and then."""
 SLOWLY = 100.0
 """Samples that a signal is taken to need to a rail that it did not jump to."""
 
@@ -39,9 +41,12 @@ class RigWatch:
             self._watch.still = False
             return
         self._watch.still = True
-        episode = self._book.belonging(track, hop, True, "still")
         at = hop - track.first
         began_s = self._time(hop) - float(track.still_hops[at]) * self._hop_s
+        _, lately = self._samples.between(began_s - LATELY_S, began_s)
+        if len(np.unique(lately)) <= FEW_CODES:
+            return
+        episode = self._book.belonging(track, hop, True, "still")
         edge = self._edge(float(track.mean_pa[at]), began_s)
         episode.fault_s = began_s
         episode.still, episode.railed, episode.edge_samples = edge is None, edge is not None, edge or 0.0
