@@ -86,7 +86,7 @@ def print_row(name: str, found: list[Outcome]) -> None:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--short", action="store_true", help="40 cases of bent builds, 60 straight ones")
+    parser.add_argument("--short", action="store_true", help="60 straight cases and 12 of each bent build")
     parser.add_argument("--cases", type=int, help="straight cases (1000); each of the five bent builds a fifth")
     parser.add_argument("--seed", type=int, default=JUDGING)
     parser.add_argument("--only", default="")
