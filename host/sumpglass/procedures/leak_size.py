@@ -81,31 +81,34 @@ def size_leak(
     """
     room = room or Room()
     _refuse_useless(readings)
-    given = (zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k, wide_zero_u_pa)
+    told = _Told(zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k, wide_zero_u_pa)
     if not any(r.recorded and r.shared_pa.any() for r in readings):
-        return _sized_with_zero(readings, room, *given)
+        return _sized_with_zero(readings, room, told)
     # Behind an unknown hose the pulses as seen are the best guess; what the hose may do to them is in the intervals.
-    size = _sized_with_zero([replace(r, shared_pa=np.zeros(0)) for r in readings], room, *given)
-    return replace(size, **_reaching(size, _sized_with_zero(readings, room, *given)))
+    size = _sized_with_zero([replace(r, shared_pa=np.zeros(0)) for r in readings], room, told)
+    return replace(size, **_reaching(size, _sized_with_zero(readings, room, told)))
 
 
-def _sized_with_zero(
-    readings: Sequence[Reading],
-    room: Room,
-    zero_u_pa: float,
-    uncertainty_stated: bool,
-    bore_u95_mm: float,
-    limit_pa: float,
-    other_gas_k: float | None,
-    wide_zero_u_pa: float | None,
-) -> LeakSize:
+@dataclass(frozen=True)
+class _Told:
+    """What is told of a series beside its readings and its room; the fields are the arguments of `size_leak`."""
+
+    zero_u_pa: float
+    uncertainty_stated: bool
+    bore_u95_mm: float
+    limit_pa: float
+    other_gas_k: float | None
+    wide_zero_u_pa: float | None
+
+
+def _sized_with_zero(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
+    wide_zero_u_pa = told.wide_zero_u_pa
     if wide_zero_u_pa is None:
-        return _sized_with_gas(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
-    zero_u_pa, *others_pa = zero_uncertainties_pa(readings, room, zero_u_pa, wide_zero_u_pa, bore_u95_mm)
-    size = _sized_with_gas(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
+        return _sized_with_gas(readings, room, told)
+    zero_u_pa, *others_pa = zero_uncertainties_pa(readings, room, told.zero_u_pa, wide_zero_u_pa, told.bore_u95_mm)
+    size = _sized_with_gas(readings, room, replace(told, zero_u_pa=zero_u_pa))
     for u_pa in others_pa:
-        other = _sized_with_gas(readings, room, u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k)
-        size = replace(size, **_reaching(size, other))
+        size = replace(size, **_reaching(size, _sized_with_gas(readings, room, replace(told, zero_u_pa=u_pa))))
     if max(zero_u_pa, *others_pa, 0.0) < wide_zero_u_pa:
         return size
     words = (
@@ -114,24 +117,13 @@ def _sized_with_zero(
     return replace(size, warnings=(words + " Take a zero with the engine off, or tell it (--zero-pa).", *size.warnings))
 
 
-def _sized_with_gas(
-    readings: Sequence[Reading],
-    room: Room,
-    zero_u_pa: float,
-    uncertainty_stated: bool,
-    bore_u95_mm: float,
-    limit_pa: float,
-    other_gas_k: float | None,
-) -> LeakSize:
-    if other_gas_k is None or not any(breathes_out(r, room) for r in readings):
-        return _size(readings, room, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
-    taken_k, *allowed_k = gas_temperatures(readings, room, zero_u_pa, other_gas_k, bore_u95_mm)
-    taken = replace(room, gas_k=taken_k)
-    size = _size(readings, taken, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa)
+def _sized_with_gas(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
+    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
+        return _size(readings, room, told)
+    taken_k, *allowed_k = gas_temperatures(readings, room, told.zero_u_pa, told.other_gas_k, told.bore_u95_mm)
+    size = _size(readings, replace(room, gas_k=taken_k), told)
     for gas_k in allowed_k:
-        other = replace(room, gas_k=gas_k)
-        ends = _reaching(size, _size(readings, other, zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa))
-        size = replace(size, **ends)
+        size = replace(size, **_reaching(size, _size(readings, replace(room, gas_k=gas_k), told)))
     words = f"The pulses push gas out through the openings: it was taken to be at {taken_k - ZERO_CELSIUS_K:.0f} degC"
     if allowed_k:
         reach = " and ".join(f"{k - ZERO_CELSIUS_K:.0f}" for k in allowed_k)
@@ -151,15 +143,9 @@ def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:
     return ends
 
 
-def _size(
-    readings: Sequence[Reading],
-    room: Room,
-    zero_u_pa: float,
-    uncertainty_stated: bool,
-    bore_u95_mm: float,
-    limit_pa: float,
-) -> LeakSize:
-    problem = LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=bore_u95_mm)
+def _size(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
+    bore_u95_mm, uncertainty_stated = told.bore_u95_mm, told.uncertainty_stated
+    problem = LeakProblem(with_swing(readings, room), room, told.zero_u_pa, bore_u95_mm=bore_u95_mm)
     problem.count_bores(fit_family(problem).area_mm2)
     answer = answer_of(problem, uncertainty_stated)
     points, freedom = len(problem.readings), len(problem.exact) - 2
@@ -197,7 +183,7 @@ def _size(
         bend_chance=None if answer.bent is None else answer.bent_chance,
         source=answer.model,
         source_ends_at_pa=ends_at,
-        next_opening_mm=next_opening_mm(problem, answer, limit_pa),
+        next_opening_mm=next_opening_mm(problem, answer, told.limit_pa),
         warnings=tuple(warnings),
     )
 
