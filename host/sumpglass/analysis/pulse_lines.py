@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,7 +136,7 @@ def keeps_time(pressure_pa: FloatArray, rate_hz: float, hz: float, noise_pa2_hz:
 def line_amplitude(spectrum: Spectrum, floor: FloatArray, hz: float, spread: float = 0.004) -> float:
     """Amplitude in pascals of the line at `hz`, the noise under it taken off; lines widen as the speed wanders."""
     half = 2.0 * spectrum.bin_hz + spread * hz
-    near = np.abs(spectrum.hz - hz) <= half
+    near = slice(max(0, math.ceil((hz - half) / spectrum.bin_hz)), math.floor((hz + half) / spectrum.bin_hz) + 1)
     power = float((spectrum.density_pa2_hz[near] - floor[near]).sum()) * spectrum.bin_hz
     return float(np.sqrt(2.0 * max(power, 0.0)))
 
@@ -156,5 +157,6 @@ def sounds_evenly(pressure_pa: FloatArray, rate_hz: float, hz: float) -> bool:
     rows -= rows.mean(axis=1, keepdims=True)
     near = np.arange(2 * block // 2 + 1) * rate_hz / (2 * block)
     band = np.abs(near - hz) <= 1.5 / EVENLY_S + 0.02 * hz
-    power = (np.abs(np.fft.rfft(rows * hann(block), 2 * block, axis=1)[:, band]) ** 2).sum(axis=1)
+    lines = np.fft.rfft(rows * hann(block), 2 * block, axis=1)[:, band]
+    power = (lines.real**2 + lines.imag**2).sum(axis=1)
     return float(power.var()) < SWELLS * float(power.mean()) ** 2

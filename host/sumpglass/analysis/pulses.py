@@ -217,20 +217,20 @@ def _refined(
     starts = np.arange(0, len(pressure_pa) - length + 1, max(1, length // 2))
     if len(starts) > MOST_PIECES:
         starts = starts[np.linspace(0, len(starts) - 1, MOST_PIECES).astype(int)]
-    found = []
     wanted = tooth * cycle_hz
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
     size = 1 << int(np.ceil(np.log2(2 * length)))
-    for s in starts:
-        part = pressure_pa[s : s + length]
-        power = np.abs(np.fft.rfft((part - part.mean()) * window, size)) ** 2
-        step = rate_hz / size
-        lo, hi = int(wanted * 0.95 / step), int(wanted * 1.05 / step) + 2
-        k = lo + int(np.argmax(power[lo:hi]))
-        if 0 < k < len(power) - 1 and lo < k < hi - 1:
+    step = rate_hz / size
+    lo, hi = int(wanted * 0.95 / step), int(wanted * 1.05 / step) + 2
+    parts = np.lib.stride_tricks.sliding_window_view(pressure_pa, length)[starts]
+    lines = np.fft.rfft((parts - parts.mean(axis=1)[:, None]) * window, size, axis=1)[:, lo:hi]
+    found = []
+    for power in lines.real**2 + lines.imag**2:
+        k = int(np.argmax(power))
+        if 0 < k < len(power) - 1:
             a, b, c = np.log(power[k - 1 : k + 2] + 1e-30)
             k_fine = k + 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else float(k)
-            found.append((k_fine * step / tooth, float(power[k])))
+            found.append(((lo + k_fine) * step / tooth, float(power[k])))
     if len(found) < 2:
         return (found[0][0] if found else cycle_hz), 0.1 * bin_hz
     values = np.array([f for f, _ in found])

@@ -55,7 +55,8 @@ def welch(pressure_pa: FloatArray, rate_hz: float, segment: int, most: int = MOS
         rows = np.stack([pressure_pa[s : s + segment] for s in starts[begin : begin + 16]]).astype(np.float64)
         rows -= rows.mean(axis=1, keepdims=True)
         rows -= np.outer(rows @ axis / norm, axis)
-        total += (np.abs(np.fft.rfft(rows * window, axis=1)) ** 2).sum(axis=0)
+        lines = np.fft.rfft(rows * window, axis=1)
+        total += (lines.real**2 + lines.imag**2).sum(axis=0)
     density = 2.0 * total / (len(starts) * rate_hz * float(window @ window))
     density[0] /= 2.0
     if segment % 2 == 0:

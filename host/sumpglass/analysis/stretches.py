@@ -139,22 +139,19 @@ def _speed_cuts(
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
     rows = np.stack([pressure_pa[s : s + length] for s in starts]).astype(np.float64)
     rows -= rows.mean(axis=1, keepdims=True)
-    power = np.abs(np.fft.rfft(rows * window, axis=1)) ** 2
-    power = power[:, low:]
+    lines = np.fft.rfft(rows * window, axis=1)[:, low:]
+    power = lines.real**2 + lines.imag**2
     top = np.argmax(power, axis=1)
     strong = power[np.arange(len(top)), top] > 60.0 * np.median(power, axis=1)
     logs = np.where(strong, np.log(top + low), np.nan)
     limit = max(SPEED_SHARE, 2.5 / (np.nanmedian(top[strong]) + low) if strong.any() else 1.0)
-    cuts = []
-    for k in range(2, len(starts) - 2):
-        a, b = logs[k - 2 : k], logs[k : k + 2]
-        # Harmonics may take turns in being the strongest: only moves that both sides hold, and no simple ratio.
-        if np.isnan(a).any() or np.isnan(b).any() or np.ptp(a) > limit or np.ptp(b) > limit:
-            continue
-        moved = abs(float(b.mean() - a.mean()))
-        simple = min(abs(moved - np.log(r)) for r in (1.0, 1.5, 2.0, 3.0, 4.0))
-        if moved > 1.5 * limit and simple > limit:
-            cuts.append(int((t_s[starts[k]] - edges_t[0]) / block_s))
+    # Harmonics may take turns in being the strongest: only moves that both sides hold, and no simple ratio.
+    pairs = np.stack([logs[:-2], logs[1:-1]])
+    middle, held = pairs.mean(axis=0), np.abs(pairs[1] - pairs[0]) <= limit
+    moved = np.abs(middle[2:] - middle[:-2])
+    simple = np.min([np.abs(moved - np.log(ratio)) for ratio in (1.0, 1.5, 2.0, 3.0, 4.0)], axis=0)
+    found = held[2:] & held[:-2] & (moved > 1.5 * limit) & (simple > limit)
+    cuts = [int((t_s[starts[k]] - edges_t[0]) / block_s) for k in np.flatnonzero(found) + 2]
     return [cut for i, cut in enumerate(cuts) if i == 0 or cut - cuts[i - 1] > 2 / block_s]
 
 

@@ -17,6 +17,11 @@ from sumpglass.analysis.happenings.evidence import Evidence
 
 UP_CAUSES = tuple(PRIOR_UP)
 DOWN_CAUSES = tuple(PRIOR_DOWN)
+SHOWS_UP, SHOWS_DOWN = (
+    0.01 * np.array([chances[cause] for cause in causes], float)
+    for causes, chances in ((UP_CAUSES, CHANCES_UP), (DOWN_CAUSES, CHANCES_DOWN))
+)
+"""Chance (causes, signs) of each sign under each cause."""
 PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
@@ -175,18 +180,13 @@ def judge(
         return {"sensor_fault": 0.96 * sudden + 0.02, "out_of_range": 0.96 * (1 - sudden) + 0.02}
     found = signs(evidence)
     likely = lost_causes or ({} if lost_cause is None else {lost_cause: 1.0})
-    causes, prior, chances = (UP_CAUSES, PRIOR_UP, CHANCES_UP) if upward else (DOWN_CAUSES, PRIOR_DOWN, CHANCES_DOWN)
+    causes, prior, chances = (UP_CAUSES, PRIOR_UP, SHOWS_UP) if upward else (DOWN_CAUSES, PRIOR_DOWN, SHOWS_DOWN)
+    q = np.array([math.nan if found[sign] is None else found[sign] for sign in SIGNS])
+    told = TEMPER * np.nansum(np.log(chances * q + (1.0 - chances) * (1.0 - q)), axis=1)
     weights = {}
-    for cause in causes:
-        chance = prior[cause]
-        if lost_cause is not None:
-            chance = prior_by_loss(cause, likely, len(causes))
-        log = math.log(chance)
-        for sign, percent in zip(SIGNS, chances[cause]):
-            q = found[sign]
-            if q is not None:
-                log += TEMPER * math.log(0.01 * (percent * q + (100 - percent) * (1 - q)))
-        weights[cause] = log
+    for cause, log in zip(causes, told.tolist()):
+        chance = prior[cause] if lost_cause is None else prior_by_loss(cause, likely, len(causes))
+        weights[cause] = math.log(chance) + log
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0
     if "sensor_fault" in weights:

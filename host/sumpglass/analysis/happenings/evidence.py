@@ -98,7 +98,8 @@ def measure(
 ) -> Evidence | None:
     """Evidence from samples (n,) that reach from before `onset_s` to now."""
     now = float(t_s[-1])
-    rate = (len(t_s) - 1) / max(now - float(t_s[0]), 1e-9)
+    # Five digits: what is known of the time before does not change for a rounding error in the rate.
+    rate = float(f"{(len(t_s) - 1) / max(now - float(t_s[0]), 1e-9):.5g}")
     edge = int(np.searchsorted(t_s, onset_s - 0.08))
     first = int(np.searchsorted(t_s, onset_s - BEFORE_S))
     settle_s = min(onset_s + max(duration_s, 0.02) + 0.1, max(onset_s + 0.05, now - 0.45))
@@ -150,7 +151,7 @@ def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> floa
     a, b = spectrum(early, rate, min(width, len(early))), spectrum(late, rate, min(width, len(late)))
     if a is None or b is None:
         return None
-    return shift_between(a, b, rate)[0]
+    return shift_between(a, b)[0]
 
 
 def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float) -> dict[str, Any]:
@@ -173,7 +174,7 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
         "match_unmoved": 0.0, "ran": spec_b.prominence, "runs": spec_a.prominence if spec_a is not None else 0.0,
     }  # fmt: skip
     if spec_a is not None:
-        found["speed_octaves"], found["speed_match"], found["match_unmoved"] = shift_between(spec_b, spec_a, rate)
+        found["speed_octaves"], found["speed_match"], found["match_unmoved"] = shift_between(spec_b, spec_a)
         found["persists"] = persistence(spec_b, spec_a)
         found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a)
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:

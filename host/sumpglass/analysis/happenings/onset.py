@@ -60,19 +60,20 @@ def _shapes(hop_s: float, length: int, points: int) -> tuple[tuple[str, float, F
 @lru_cache(maxsize=16)
 def _placed_shapes(
     hop_s: float, length: int, n: int, earliest: int, latest: int
-) -> tuple[tuple[str, float, FloatArray, FloatArray, np.ndarray], ...]:
-    """Of each shape the part that `n` hops see while it begins between `earliest` and `latest`; and (places,) the sum
-    of squares about the mean there (at least a trifle), and whether there is anything to see.
+) -> tuple[tuple[tuple[str, float, FloatArray], ...], FloatArray]:
+    """Of each shape the part that `n` hops see while it begins between `earliest` and `latest`; and (shapes, places)
+    the sum of squares about the mean there, infinite where there is nothing to see.
     """
-    made = []
+    made, grams = [], []
     for kind, value, shape in _shapes(hop_s, length, n):
         # The part from s on, n long, begins at axis point s, so in it the change begins at hop n - s.
         part = shape[n - latest : 2 * n - earliest]
         sums = np.concatenate([[0.0], np.cumsum(part)])
         squares = np.concatenate([[0.0], np.cumsum(part * part)])
         gram = squares[n:] - squares[:-n] - (sums[n:] - sums[:-n]) ** 2 / n
-        made.append((kind, value, part, np.maximum(gram, 1e-6), gram > 1e-6))
-    return tuple(made)
+        made.append((kind, value, part))
+        grams.append(np.where(gram > 1e-6, gram, np.inf))
+    return tuple(made), np.array(grams)
 
 
 def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, latest: int) -> Change | None:
@@ -93,32 +94,27 @@ def fit_change(mean_pa: FloatArray, hop_s: float, length: int, earliest: int, la
         return None
     centred = level - level.mean()
     total = float(centred @ centred)
-    best: tuple[float, str, float, int, FloatArray, FloatArray] | None = None
-    gains: dict[float, float] = {}
-    for kind, value, part, gram, seen in _placed_shapes(hop_s, length, n, earliest, latest):
-        cross = np.correlate(part, centred, "valid")
-        gain = np.where(seen, cross**2 / gram, 0.0)
-        at = int(np.argmax(gain))
-        if kind == "exponential":
-            gains[value] = float(gain[at])
-        if best is None or gain[at] > best[0] * (1 + 1e-9):
-            best = (float(gain[at]), kind, value, at, gain, part[at : at + n])
-    if best is None:
-        return None
-    gained, kind, value, at, gain, row = best
-    found = _best(kind, value, at, gain, row, centred, level, total - gained, latest, hop_s)
+    shapes, grams = _placed_shapes(hop_s, length, n, earliest, latest)
+    gain = np.array([np.correlate(part, centred, "valid") for _, _, part in shapes]) ** 2 / grams
+    top = gain.max(axis=1)
+    # The first of those that are as good.
+    row = int(np.argmax(top > top.max() * (1 - 1e-9)))
+    at = int(np.argmax(gain[row]))
+    kind, value, part = shapes[row]
+    found = _best(kind, value, at, gain[row], part[at : at + n], centred, level, total - float(top[row]), latest, hop_s)
     if kind == "exponential":
-        found = replace(found, tau_hops=_between_taus(value, gains) / hop_s)
+        found = replace(found, tau_hops=_between_taus(value, top[: len(TAUS_S)]) / hop_s)
     return _by_crossing(found, level, length) if found.duration_hops > 2.5 * length else found
 
 
-def _between_taus(value: float, gains: dict[float, float]) -> float:
-    """Time constant in seconds finer than the grid: the top of a parabola in its logarithm through three gains."""
+def _between_taus(value: float, gains: FloatArray) -> float:
+    """Time constant in seconds finer than the grid: the top of a parabola in its logarithm through three of `gains`,
+    one for each of `TAUS_S`."""
     at = TAUS_S.index(value)
     if not 1 < at < len(TAUS_S) - 1:
         return value
     x = np.log(TAUS_S[at - 1 : at + 2])
-    low, middle, high = (gains[tau] for tau in TAUS_S[at - 1 : at + 2])
+    low, middle, high = (float(gain) for gain in gains[at - 1 : at + 2])
     down, up = (middle - low) / (x[1] - x[0]), (high - middle) / (x[2] - x[1])
     bend = up - down
     if bend >= 0:

@@ -44,7 +44,7 @@ class Spectrum:
         """Mean power (bins,) of noise and wander together."""
         return self.floor + self.red / np.maximum(self.hz, 0.5) ** 2
 
-    @property
+    @cached_property
     def prominence(self) -> float:
         """Strongest line over its ground, in units of what noise alone passes once in a hundred spectra.
 
@@ -57,6 +57,18 @@ class Spectrum:
         chance = ONCE_IN_100 + 0.24 * float(np.log(max(int(used.sum()), 2) / 500.0))
         return strongest / float((1.0 - 1.0 / (9.0 * k) + chance / (3.0 * np.sqrt(k))) ** 3)
 
+    @cached_property
+    def octaves(self) -> FloatArray:
+        """How far lines stand out, at frequencies (steps,) evenly spaced in octaves up to nearly half the rate."""
+        steps = max(2, int(np.log2(0.94 * float(self.hz[-1]) / LOWEST_HZ) * STEPS_PER_OCTAVE))
+        axis_hz = LOWEST_HZ * 2.0 ** (np.arange(steps) / STEPS_PER_OCTAVE)
+        above = np.interp(axis_hz, self.hz, np.log1p(np.maximum(self.power / self.floor / 6.0 - 1.0, 0.0)))
+        # Only what stands out of its neighbours is a line; the slope of the spectrum is the gauge line's and stays put.
+        width = min(len(above), 2 * (STEPS_PER_OCTAVE // 3) + 1)
+        ends = np.full(width // 2, above[0]), np.full(width - 1 - width // 2, above[-1])
+        total = np.cumsum(np.concatenate([np.zeros(1), ends[0], above, ends[1]]))
+        return np.maximum(above - (total[width:] - total[:-width]) / width, 0.0)
+
 
 @lru_cache(maxsize=64)
 def _window(length: int) -> tuple[FloatArray, FloatArray]:
@@ -64,7 +76,6 @@ def _window(length: int) -> tuple[FloatArray, FloatArray]:
     return np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2, np.arange(length) - (length - 1) / 2
 
 
-@lru_cache(maxsize=8)
 def _averaged(data: bytes, length: int) -> tuple[FloatArray, int]:
     """Averaged periodogram (bins,) of the samples in `data`, and of how many segments."""
     window, axis = _window(length)
@@ -87,8 +98,13 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
     if len(values) < length or length < 8:
         return None
-    # A happening is judged again and again, and what was before it stays the same.
-    power, starts = _averaged(np.ascontiguousarray(values, np.float64).tobytes(), length)
+    return _spectrum(np.ascontiguousarray(values, np.float64).tobytes(), rate_hz, length)
+
+
+@lru_cache(maxsize=16)
+def _spectrum(data: bytes, rate_hz: float, length: int) -> Spectrum | None:
+    """Spectrum of the samples in `data`, kept: a happening is judged again and again, and what was before it stays."""
+    power, starts = _averaged(data, length)
     hz = np.arange(len(power)) * (rate_hz / length)
     usable = power[np.searchsorted(hz, LOWEST_HZ) :]
     if not len(usable):
@@ -165,29 +181,13 @@ def tapered_mean(values: FloatArray) -> float:
     return float(values @ weight / weight.sum())
 
 
-def octave_axis(rate_hz: float) -> FloatArray:
-    """Frequencies (steps,) evenly spaced in octaves up to nearly half the rate."""
-    top = 0.47 * rate_hz
-    steps = max(2, int(np.log2(top / LOWEST_HZ) * STEPS_PER_OCTAVE))
-    return LOWEST_HZ * 2.0 ** (np.arange(steps) / STEPS_PER_OCTAVE)
-
-
-def _lines(spec: Spectrum, axis_hz: FloatArray) -> FloatArray:
-    above = np.interp(axis_hz, spec.hz, np.log1p(np.maximum(spec.power / spec.floor / 6.0 - 1.0, 0.0)))
-    # Only what stands out of its neighbours is a line; the slope of the spectrum is the gauge line's and stays put.
-    width = min(len(above), 2 * (STEPS_PER_OCTAVE // 3) + 1)
-    ends = np.full(width // 2, above[0]), np.full(width - 1 - width // 2, above[-1])
-    total = np.cumsum(np.concatenate([np.zeros(1), ends[0], above, ends[1]]))
-    return np.maximum(above - (total[width:] - total[:-width]) / width, 0.0)
-
-
-def shift_between(before: Spectrum, after: Spectrum, rate_hz: float) -> tuple[float | None, float, float]:
+def shift_between(before: Spectrum, after: Spectrum) -> tuple[float | None, float, float]:
     """(octaves moved, likeness there, likeness unmoved) of two spectra; None where either has no lines."""
-    axis = octave_axis(rate_hz)
-    a, b = _lines(before, axis), _lines(after, axis)
+    steps = min(len(before.octaves), len(after.octaves))
+    a, b = before.octaves[:steps], after.octaves[:steps]
     if a.max() < 0.7 or b.max() < 0.7:
         return None, 0.0, 0.0
-    most = min(len(axis) - 1, int(1.6 * STEPS_PER_OCTAVE))
+    most = min(steps - 1, int(1.6 * STEPS_PER_OCTAVE))
     norm = np.sqrt(float(a @ a) * float(b @ b))
     none = np.zeros(most)
     likeness = np.correlate(np.concatenate([none, b, none]), a, "valid") / norm

@@ -35,6 +35,7 @@ FALL_S = 2.2
 """A sudden loss takes under 2 s; 0.2 s for the window's own delay."""
 PULSE_S = 0.3
 HISTORY_S = 12.0
+SHORT_KERNEL = 10
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,16 @@ def hann(hops: int) -> FloatArray:
     return weight / weight.sum()
 
 
+def _sliding_mean(values: FloatArray, window: FloatArray) -> FloatArray:
+    """Weighted mean (n - len(window) + 1,) at each place, in parts as short as numpy has quick code for."""
+    n = len(values) - len(window) + 1
+    total = np.correlate(values[: n + min(SHORT_KERNEL, len(window)) - 1], window[:SHORT_KERNEL], "valid")
+    for at in range(SHORT_KERNEL, len(window), SHORT_KERNEL):
+        part = window[at : at + SHORT_KERNEL]
+        total += np.correlate(values[at : at + n + len(part) - 1], part, "valid")
+    return total
+
+
 class Tracker:
     """Extends the tracks hop by hop or in bulk; the outcome is the same."""
 
@@ -128,7 +139,7 @@ class Tracker:
         self._tail = [array[-self.longest :] for array in joined]
         levels = np.empty((len(self.windows), n))
         for row, window in enumerate(self.windows):
-            levels[row] = np.convolve(mean[len(mean) - n - len(window) + 1 :], window, "valid")
+            levels[row] = _sliding_mean(mean[len(mean) - n - len(window) + 1 :], window)
         energy = self._energy(mean, count, square, n)
         energy[hops.first - self.origin + np.arange(n) < self.pulse_hops] = np.nan
         still, is_still = self._stillness(low, high, n)
@@ -200,8 +211,9 @@ class Tracker:
         window = np.lib.stride_tricks.sliding_window_view(past[:, LONG_BLOCKS - BLOCKS :], BLOCKS, axis=1)
         long = np.lib.stride_tricks.sliding_window_view(past[-2], LONG_BLOCKS)
         self._summary = kept[:, -(LONG_BLOCKS - 1) :]
-        middle = _median_of_known(window)
-        quiet = QUIETER * _low_of_known(window[: len(LENGTHS_S)])
+        ordered = np.sort(window, axis=-1)
+        middle = _median_of_known(ordered)
+        quiet = QUIETER * _low_of_known(ordered[: len(LENGTHS_S)])
         spreads, level, energy = middle[: len(LENGTHS_S)], np.abs(middle[-4]), middle[-3]
         choice = np.argmax(spreads <= np.maximum(QUIET_SHARE * level, 1.3 * spreads[-1]), axis=0)
         # A longer window waits until what it reaches back to is of the same state as what called for it.
@@ -216,7 +228,7 @@ class Tracker:
         least = np.where(np.isnan(long), np.inf, long).min(axis=1)
         # The median of the steps between blocks is blind to the one step that a happening makes.
         steps = np.abs(np.diff(np.lib.stride_tricks.sliding_window_view(past[-4], LONG_BLOCKS), axis=-1))
-        wander = np.nan_to_num(_median_of_known(steps)) / 0.954
+        wander = np.nan_to_num(_median_of_known(np.sort(steps, axis=-1))) / 0.954
         at = np.arange(blocks)
         return np.vstack(
             [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at],
@@ -226,22 +238,26 @@ class Tracker:
 
 def _spread_about_line(rows: FloatArray) -> FloatArray:
     """Standard deviation over the last axis about its straight line: a level that glides is not unquiet for that."""
-    axis = np.arange(rows.shape[2]) - (rows.shape[2] - 1) / 2
+    hops = rows.shape[2]
+    axis = np.arange(hops) - (hops - 1) / 2
+    off = rows - rows.mean(axis=2)[:, :, None]
     # Not a matrix product: its last digits depend on how many rows come at once, and live would differ from replay.
-    slope2 = (rows * axis).sum(axis=2) ** 2 / float(axis @ axis) / rows.shape[2]
-    return np.sqrt(np.maximum(rows.var(axis=2) - slope2, 0.0))
+    slope, square = np.einsum("ijk,k->ij", off, axis), np.einsum("ijk,ijk->ij", off, off)
+    return np.sqrt(np.maximum(square - slope * slope / float(axis @ axis), 0.0) / hops)
 
 
-def _low_of_known(window: FloatArray) -> FloatArray:
-    """Second least over the last axis (the least, where there is one only), NaN left out; NaN where all are."""
-    ordered = np.sort(window, axis=-1)
+def _low_of_known(ordered: FloatArray) -> FloatArray:
+    """Second least over the last axis, which rises (the least, where there is one only), NaN left out; NaN where all
+    are."""
     return np.where(np.isnan(ordered[..., 1]), ordered[..., 0], ordered[..., 1])
 
 
-def _median_of_known(window: FloatArray) -> FloatArray:
-    """Median over the last axis (rows, blocks, few), NaN left out; NaN where all are."""
-    ordered = np.sort(window, axis=-1)
+def _median_of_known(ordered: FloatArray) -> FloatArray:
+    """Median over the last axis, which rises (rows, blocks, few), NaN left out; NaN where all are."""
+    few = ordered.shape[-1]
+    if not np.isnan(ordered[..., -1]).any():
+        return 0.5 * (ordered[..., (few - 1) // 2] + ordered[..., few // 2])
     counts = (~np.isnan(ordered)).sum(axis=-1)
     low, high = np.maximum((counts - 1) // 2, 0), counts // 2
-    take = np.take_along_axis(ordered, np.stack([low, np.minimum(high, window.shape[-1] - 1)], axis=-1), axis=-1)
+    take = np.take_along_axis(ordered, np.stack([low, np.minimum(high, few - 1)], axis=-1), axis=-1)
     return np.where(counts > 0, take.mean(axis=-1), np.nan)
