@@ -24,7 +24,7 @@ GAP_S = 0.4
 """A silence of more than this is a fault of the sensor; a cable or radio that stumbles is silent for less."""
 LONG_GAP_S = 2.0
 """After a silence of more than this, everything is learnt anew."""
-PIECE = 131072
+PIECE = 196608
 GAP_STRIDE = 32
 SIGN_FLOOR_PA = 8.0
 """No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice)."""

@@ -180,9 +180,9 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     with np.errstate(invalid="ignore"):
         floor = max(watch.zero_u95_pa, LEAST_PA)
         least = np.maximum(floor, LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
-        rising = trends(level, hop_s)[0]
-        short = np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
-        leads = (level > vacuum + short) & (level + AHEAD_S * rising > 0.5 * vacuum + 4.0 * sigma)
+        leads = level > vacuum + np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
+        if leads.any():
+            leads &= level + AHEAD_S * trends(level, hop_s)[0] > 0.5 * vacuum + 4.0 * sigma
         found = {
             "loss": np.isfinite(vacuum) & (vacuum < -least) & ((level > 0.5 * vacuum + SIGMAS * sigma) | leads),
         }
