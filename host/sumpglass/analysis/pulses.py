@@ -223,9 +223,9 @@ def _refined(
     step = rate_hz / size
     lo, hi = int(wanted * 0.95 / step), int(wanted * 1.05 / step) + 2
     parts = np.lib.stride_tricks.sliding_window_view(pressure_pa, length)[starts]
-    lines = np.fft.rfft((parts - parts.mean(axis=1)[:, None]) * window, size, axis=1)[:, lo:hi]
+    bins = np.fft.rfft((parts - parts.mean(axis=1)[:, None]) * window, size, axis=1)[:, lo:hi]
     found = []
-    for power in lines.real**2 + lines.imag**2:
+    for power in bins.real**2 + bins.imag**2:
         k = int(np.argmax(power))
         if 0 < k < len(power) - 1:
             a, b, c = np.log(power[k - 1 : k + 2] + 1e-30)
