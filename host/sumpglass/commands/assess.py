@@ -32,7 +32,7 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.workflows.load_recording import load_recording
 
     if options.calibration is not None:
-        from sumpglass.workflows.rig_calibrate import load_calibrated
+        from sumpglass.workflows.calibrated import load_calibrated
 
         recording = load_calibrated(options.file, options.calibration)
     else:

@@ -148,6 +148,7 @@ def _calibrate(options: argparse.Namespace) -> int:
     from sumpglass.report.as_json import print_json
     from sumpglass.report.rig_text import calibration_json, calibration_text
     from sumpglass.workflows import rig_calibrate as work
+    from sumpglass.workflows.calibrated import keep_calibration
 
     column = WaterColumn(
         options.column.replace("-", "_"),
@@ -168,7 +169,7 @@ def _calibrate(options: argparse.Namespace) -> int:
             rig = work.rig_facts(talk)
             points = _guided_points(talk, column, options.seconds)
     calibration = work.calibrate_points(points, column, rig)
-    number = work.keep_calibration(options.casebook, calibration) if options.casebook else None
+    number = keep_calibration(options.casebook, calibration) if options.casebook else None
     if options.json:
         print_json("rig-calibration", calibration_json(calibration, number))
     else:
@@ -219,7 +220,7 @@ def _millimetres(text: str) -> float:
 def _reread(options: argparse.Namespace) -> int:
     from sumpglass.report.as_json import print_json
     from sumpglass.report.terminal_text import safe
-    from sumpglass.workflows.rig_calibrate import reread
+    from sumpglass.workflows.calibrated import reread
 
     recording = reread(options.recording, options.calibration, options.out)
     if options.json:

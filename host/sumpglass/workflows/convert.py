@@ -59,7 +59,7 @@ def convert(
         return kinds[ending](spec, out, lambda: load_recording(spec, channel=channel))
     if ending not in (".csv", ".parquet"):
         raise InputError(f"{out}: keeps what the board sent, expected .csv or .parquet under a calibration")
-    from sumpglass.workflows.rig_calibrate import load_calibrated
+    from sumpglass.workflows.calibrated import load_calibrated
 
     return kinds[ending](spec, out, lambda: load_calibrated(spec, calibration, channel=channel))
 

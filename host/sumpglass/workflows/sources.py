@@ -92,7 +92,7 @@ def open_replay(spec: str, speed: float = 1.0, calibration: str | None = None) -
     """
     path, which = split_spec(spec)
     if calibration is not None:
-        from sumpglass.workflows.rig_calibrate import load_calibrated
+        from sumpglass.workflows.calibrated import load_calibrated
 
         return _replay_readings(load_calibrated(spec, calibration), path, speed)
     kind = kind_of_file(path)

@@ -18,6 +18,7 @@ from sumpglass.link.virtual_feed import rows
 from sumpglass.records import Recording
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows import rig_calibrate as work
+from sumpglass.workflows.calibrated import find_calibration, keep_calibration
 from sumpglass.workflows import rig_check
 from sumpglass.workflows.convert import convert
 from sumpglass.workflows.load_recording import load_recording
@@ -179,11 +180,11 @@ def test_calibration_live_kept_and_applied(bench, tmp_path):
     calibration = work.calibrate_points(points, tube, facts)
     assert calibration.gain == pytest.approx(1 / 1.04, abs=2e-3)
     assert float(calibration.true_pascals(25.0)) == pytest.approx(0.0, abs=3.0)
-    first = work.keep_calibration(book, calibration)
-    second = work.keep_calibration(book, work.calibrate_points(points[:2], tube, facts))
+    first = keep_calibration(book, calibration)
+    second = keep_calibration(book, work.calibrate_points(points[:2], tube, facts))
     assert second == first + 1
-    assert work.find_calibration(f"{book}#{first}") == (first, calibration)
-    assert work.find_calibration(book)[0] == second
+    assert find_calibration(f"{book}#{first}") == (first, calibration)
+    assert find_calibration(book)[0] == second
 
     old = tmp_path / "old.csv"
     old.write_text("t_s,pressure_pa\n" + "".join(f"{k / 100},{1065 + k % 3}\n" for k in range(300)))
