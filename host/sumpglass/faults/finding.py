@@ -88,17 +88,21 @@ def _warnings(
             "no fault of the layout explains these readings: check the set-up, repeat the last test, "
             "or suspect two faults at once"
         )
+    # The name for a person, and the one by which a file of readings calls it.
+    labels = {test.id: f"'{test.label}' ({test.id})" for test in layout.tests}
     for test in set_aside:
-        words.append(f"the reading of {test} fits none of the leading faults and was set aside as wild: repeat it")
+        words.append(
+            f"the reading of {labels[test]} fits none of the leading faults and was set aside as wild: repeat it"
+        )
     if evidence.unsolved_share > UNSOLVED_TOLD_FROM:
         words.append(
             f"{100 * evidence.unsolved_share:.0f} % of the simulated engines could not be solved in the time allowed "
             "and were left out: the probabilities are rough"
         )
-    assumed = [reading.test for reading in evidence.readings if reading.censored == 0 and reading.u95_pa is None]
+    assumed = [labels[told.test] for told in evidence.readings if told.censored == 0 and told.u95_pa is None]
     if assumed:
         words.append(
-            f"no uncertainty given for {', '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed"
+            f"no uncertainty given for {'; '.join(assumed)}: one standard deviation of 3 % and 20 Pa is assumed"
         )
     share = {fault.id: p for fault, p in zip(layout.faults, evidence.probabilities)}
     for twins in twins_of(layout):

@@ -18,8 +18,8 @@ from sumpglass.link.virtual_feed import rows
 from sumpglass.records import Recording
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows import rig_calibrate as work
-from sumpglass.workflows.calibrated import find_calibration, keep_calibration
 from sumpglass.workflows import rig_check
+from sumpglass.workflows.calibrated import find_calibration, keep_calibration
 from sumpglass.workflows.convert import convert
 from sumpglass.workflows.load_recording import load_recording
 from sumpglass.workflows.rig_settings import change_settings, changed, read_settings, write_settings
