@@ -14,7 +14,8 @@ import time
 import numpy as np
 
 from sumpglass.simulate import engine as simulator
-from sumpglass.simulate.script import Engine, Rig, Scenario, Ventilation
+from sumpglass.simulate.plant import Engine, Rig, Ventilation
+from sumpglass.simulate.script import Scenario
 
 CASES = (
     ("four, idle", Engine(), 800.0),

@@ -14,10 +14,9 @@ from dataclasses import dataclass, field, replace
 from sumpglass.link.virtual_board import VirtualBoard
 from sumpglass.procedures.trade_test import find_test
 from sumpglass.simulate import orchard
+from sumpglass.simulate.plant import SprungValve, Ventilation
 from sumpglass.simulate.script import (
     Scenario,
-    SprungValve,
-    Ventilation,
     blip,
     breather,
     closing,

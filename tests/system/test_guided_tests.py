@@ -16,10 +16,9 @@ from sumpglass.procedures.trade_test import find_test
 from sumpglass.records import Zero
 from sumpglass.simulate import orchard
 from sumpglass.simulate.engine import EngineSimulator
+from sumpglass.simulate.plant import SprungValve, Ventilation
 from sumpglass.simulate.script import (
     Scenario,
-    SprungValve,
-    Ventilation,
     blip,
     breather,
     closing,

@@ -7,7 +7,7 @@ import numpy as np
 from sumpglass.physics import crankcase
 from sumpglass.physics.gas import GAMMA_AIR, FloatArray
 from sumpglass.simulate.noise import WanderNoise
-from sumpglass.simulate.script import Engine
+from sumpglass.simulate.plant import Engine
 from sumpglass.simulate.tracks import Track
 
 CRANKING_RPM = 200.0

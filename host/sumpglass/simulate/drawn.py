@@ -20,7 +20,8 @@ from sumpglass.physics.gas import GAMMA_AIR, kg_s_from_lpm
 from sumpglass.physics.orifice import critical_flow_function, incompressible_flow_kg_s
 from sumpglass.records import SensorLine
 from sumpglass.simulate import script
-from sumpglass.simulate.script import Engine, Rig, Scenario, Sensor, SprungValve, Step, Ventilation
+from sumpglass.simulate.plant import Engine, Rig, Sensor, SprungValve, Ventilation
+from sumpglass.simulate.script import Scenario, Step
 
 Random = np.random.Generator
 

@@ -31,7 +31,8 @@ from sumpglass.simulate.drawn import (
     log_uniform,
     swing_pa,
 )
-from sumpglass.simulate.script import Rig, Scenario, SprungValve, Step, Ventilation
+from sumpglass.simulate.plant import Engine, Rig, SprungValve, Ventilation
+from sumpglass.simulate.script import Scenario, Step
 
 PLUGS_MM = (6.0, 5.0, 4.0, 3.2, 2.5, 2.0, 1.6, 1.2, 1.0)
 SEAL_LIMIT_PA = 6000.0
@@ -98,7 +99,7 @@ def draw_known_openings(rng: Random, straight: bool | None = None, rate_hz: floa
     return DrawnSeries(scenario, leak, line_is_straight)
 
 
-def _with_draw(vent: Ventilation, draw_kg_s: float, engine: script.Engine) -> Ventilation:
+def _with_draw(vent: Ventilation, draw_kg_s: float, engine: Engine) -> Ventilation:
     """A restriction that leaves this net draw at zero gauge pressure."""
     drawn_in = intake_flow_lpm(engine.displacement_m3, engine.idle_rpm, engine.manifold_idle_pa)
     blow_by = float(kg_s_from_lpm(engine.blow_by_share * drawn_in))

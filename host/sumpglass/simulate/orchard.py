@@ -9,13 +9,9 @@ from dataclasses import replace
 
 from sumpglass.errors import InputError
 from sumpglass.records import SensorLine
+from sumpglass.simulate.plant import Engine, Rig, Sensor, SprungValve, Ventilation
 from sumpglass.simulate.script import (
-    Engine,
-    Rig,
     Scenario,
-    Sensor,
-    SprungValve,
-    Ventilation,
     blip,
     blow_by,
     breather,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from sumpglass.physics.gas import FloatArray
 from sumpglass.simulate.noise import FlickerNoise
-from sumpglass.simulate.script import Sensor
+from sumpglass.simulate.plant import Sensor
 
 CountArray = npt.NDArray[np.int64]
 

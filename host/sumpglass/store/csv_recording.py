@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import io
 import os
-from dataclasses import dataclass, field
 from typing import BinaryIO
 
 import numpy as np
 
 from sumpglass.decode.timing import timing_of
 from sumpglass.errors import InputError
-from sumpglass.records import FloatArray, Mark, Recording
-from sumpglass.store.csv_numbers import PAD, Bytes, Indices, parse_decimals
+from sumpglass.records import Recording
+from sumpglass.store.csv_blocks import LARGEST_PRESSURE_PA, LARGEST_TIME_S, Columns, Rows, keep_mark, take_block
 from sumpglass.store.csv_table import CsvHeader, check_text, number_in, read_header, read_rows
 from sumpglass.store.plain_file import open_plain, shown
 from sumpglass.units import COLUMN_UNITS
@@ -26,56 +25,13 @@ TIME_COLUMNS: dict[str, float] = {"t_s": 1.0, "t_ms": 1e3, "t_us": 1e6}
 
 BLOCK_BYTES = 1 << 17
 LONGEST_RECORD = 1 << 20
-LARGEST_TIME_S = 1e12
-LARGEST_PRESSURE_PA = 1e9
-
-
-@dataclass(frozen=True)
-class _Columns:
-    time_name: str
-    time: int
-    per_second: float
-    pressure_name: str
-    pressure: int
-    pascals: float
-    mark: int | None
-
-
-@dataclass
-class _Rows:
-    """What has been read so far, block by block."""
-
-    t_s: FloatArray = field(default_factory=lambda: np.empty(0))
-    pressure_pa: FloatArray = field(default_factory=lambda: np.empty(0))
-    count: int = 0
-    marks: list[Mark] = field(default_factory=list)
-    last_t_s: float = -np.inf
-    expected: int = 0
-    """Rows that the whole file will hold, going by the first block: room for them is made once."""
-
-    def keep(self, t_s: FloatArray, pressure_pa: FloatArray) -> None:
-        """Append samples (n,)."""
-        stop = self.count + len(t_s)
-        if stop > len(self.t_s):
-            room = max(stop, self.expected, len(self.t_s) * 3 // 2)
-            self.t_s, self.pressure_pa = (_with_room(old, self.count, room) for old in (self.t_s, self.pressure_pa))
-        self.t_s[self.count : stop] = t_s
-        self.pressure_pa[self.count : stop] = pressure_pa
-        self.count = stop
-        self.last_t_s = float(t_s[-1])
-
-
-def _with_room(old: FloatArray, count: int, room: int) -> FloatArray:
-    new = np.empty(room)
-    new[:count] = old[:count]
-    return new
 
 
 def read_csv_recording(path: str) -> Recording:
     """The recording in the CSV file `path`, as the contract's "Input files" has it. Raises InputError."""
     header = read_header(path, ("t_s", "pressure_pa", *TIME_COLUMNS, *COLUMN_UNITS, "mark"))
     columns = _columns_of(path, header)
-    rows = _Rows()
+    rows = Rows()
     with open_plain(path) as file:
         file.seek(header.length)
         _read_blocks(path, file, header, columns, rows)
@@ -103,7 +59,7 @@ def read_csv_recording(path: str) -> Recording:
     )
 
 
-def _columns_of(path: str, header: CsvHeader) -> _Columns:
+def _columns_of(path: str, header: CsvHeader) -> Columns:
     def one_of(what: str, known: dict[str, float], usual: str) -> str:
         found = [name for name in header.names if name in known]
         if not found:
@@ -117,7 +73,7 @@ def _columns_of(path: str, header: CsvHeader) -> _Columns:
 
     time_name = one_of("time", TIME_COLUMNS, "t_s")
     pressure_name = one_of("pressure", COLUMN_UNITS, "pressure_pa")
-    return _Columns(
+    return Columns(
         time_name,
         header.names.index(time_name),
         TIME_COLUMNS[time_name],
@@ -128,7 +84,7 @@ def _columns_of(path: str, header: CsvHeader) -> _Columns:
     )
 
 
-def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: _Columns, rows: _Rows) -> None:
+def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: Columns, rows: Rows) -> None:
     offset, line, rest = header.length, 2, b""
     while True:
         fresh = file.read(BLOCK_BYTES)
@@ -145,7 +101,7 @@ def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: _Columns
             continue
         whole, rest = block[:end], block[end:]
         check_text(path, whole, offset)
-        taken = 0 if b'"' in whole else _take_block(whole, header, columns, rows)
+        taken = 0 if b'"' in whole else take_block(whole, header, columns, rows)
         if not taken:
             lines = _Lines(whole, rest, file)
             try:
@@ -160,92 +116,6 @@ def _read_blocks(path: str, file: BinaryIO, header: CsvHeader, columns: _Columns
         if not rows.expected:
             size = os.fstat(file.fileno()).st_size
             rows.expected = int(1.02 * rows.count * (size - header.length) / max(len(whole), 1)) + 1
-
-
-def _take_block(block: bytes, header: CsvHeader, columns: _Columns, rows: _Rows) -> int:
-    """Read a block of whole lines by array operations; 0, with nothing kept, if anything about it is unusual.
-
-    Returns the number of lines.
-    """
-    if not block.endswith(b"\n"):
-        block += b"\n"
-    padded = np.frombuffer(b"," * PAD + block + b"," * PAD, np.uint8)
-    bounds = _fields_of(padded, block, header)
-    if bounds is None:
-        return 0
-    starts, ends = bounds
-    t_s, pressure = _numbers_of(padded, starts, ends, columns)
-    if t_s is None or pressure is None:
-        return 0
-    if not _in_order(t_s, rows.last_t_s) or not _in_bounds(t_s, pressure):
-        return 0
-    if columns.mark is not None:
-        first, last = starts[:, columns.mark], ends[:, columns.mark]
-        for i in np.flatnonzero(last > first).tolist():
-            _keep_mark(rows, float(t_s[i]), padded[first[i] : last[i]].tobytes().decode("utf-8"))
-    rows.keep(t_s, pressure)
-    return len(t_s)
-
-
-def _fields_of(padded: Bytes, block: bytes, header: CsvHeader) -> tuple[Indices, Indices] | None:
-    """(starts, ends) of all fields, (lines, columns) each, where every line has as many fields as the header."""
-    width = len(header.names)
-    inner = padded[PAD:-PAD]
-    newline = inner == 10
-    at = np.flatnonzero(newline | (inner == ord(header.delimiter)))
-    if len(at) % width:
-        return None
-    at += PAD
-    ends = at.reshape(-1, width)
-    if int(np.count_nonzero(newline)) != len(ends) or not bool((padded[ends[:, -1]] == 10).all()):
-        return None
-    starts = np.empty_like(at)
-    starts[0] = PAD
-    np.add(at[:-1], 1, out=starts[1:])
-    if b"\r" in block:
-        returns = padded[ends[:, -1] - 1] == 13
-        if block.count(b"\r") != int(np.count_nonzero(returns)):
-            return None
-        ends[:, -1] -= returns
-    return starts.reshape(-1, width), ends
-
-
-def _numbers_of(
-    padded: Bytes, starts: Indices, ends: Indices, columns: _Columns
-) -> tuple[FloatArray | None, FloatArray | None]:
-    """Times in seconds and pressures in pascals, None where a field is no plain decimal."""
-    if bool((ends[:, columns.time] <= starts[:, columns.time]).any()):
-        return None, None
-    points = np.flatnonzero(padded == 46)
-    # The usual file: one point in each of the two numbers and none elsewhere.
-    both = points.reshape(-1, 2) if len(points) == 2 * len(ends) else None
-    side = 0 if columns.time < columns.pressure else 1
-
-    def parsed(column: int, place: int) -> FloatArray | None:
-        first, last = np.ascontiguousarray(starts[:, column]), np.ascontiguousarray(ends[:, column])
-        return parse_decimals(padded, first, last, None if both is None else both[:, place])
-
-    t_s, pressure = parsed(columns.time, side), parsed(columns.pressure, 1 - side)
-    if t_s is not None and columns.per_second != 1.0:
-        t_s = t_s / columns.per_second
-    if pressure is not None and columns.pascals != 1.0:
-        pressure = pressure * columns.pascals
-    return t_s, pressure
-
-
-def _in_order(t_s: FloatArray, last_t_s: float) -> bool:
-    return t_s[0] > last_t_s and bool((t_s[1:] > t_s[:-1]).all())
-
-
-def _in_bounds(t_s: FloatArray, pressure_pa: FloatArray) -> bool:
-    return bool(abs(t_s[0]) < LARGEST_TIME_S and abs(t_s[-1]) < LARGEST_TIME_S) and bool(
-        max(pressure_pa.max(), -pressure_pa.min()) < LARGEST_PRESSURE_PA
-    )
-
-
-def _keep_mark(rows: _Rows, t_s: float, text: str) -> None:
-    if text.strip():
-        rows.marks.append(Mark(t_s, text.strip(), "file"))
 
 
 class _Lines:
@@ -289,7 +159,7 @@ class _Lines:
 
 
 def _take_rows(
-    path: str, lines: _Lines, offset: int, first_line: int, header: CsvHeader, columns: _Columns, rows: _Rows
+    path: str, lines: _Lines, offset: int, first_line: int, header: CsvHeader, columns: Columns, rows: Rows
 ) -> int:
     """Read a block row by row, or say what is wrong with it. Returns the line after the last one used."""
     times: list[float] = []
@@ -313,7 +183,7 @@ def _take_rows(
         times.append(t_s)
         pressures.append(pressure)
         if columns.mark is not None and columns.mark < len(fields):
-            _keep_mark(rows, t_s, fields[columns.mark])
+            keep_mark(rows, t_s, fields[columns.mark])
     if times:
         rows.keep(np.array(times), np.array(pressures))
     used = b"".join(lines.used)

@@ -11,13 +11,10 @@ from sumpglass.errors import InputError
 from sumpglass.physics.gas import lpm_from_kg_s
 from sumpglass.physics.orifice import flow_level_pa, mass_flow_kg_s
 from sumpglass.simulate.engine import EngineSimulator, simulate
+from sumpglass.simulate.plant import Engine, Rig, Sensor, Ventilation
 from sumpglass.simulate.script import (
-    Engine,
-    Rig,
     Scenario,
-    Sensor,
     Step,
-    Ventilation,
     blip,
     breather,
     closing,

@@ -12,7 +12,8 @@ from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K, speed_of_sound_m_s
 from sumpglass.simulate import gas_path
 from sumpglass.simulate.crank_motion import CrankMotion
 from sumpglass.simulate.engine import EngineSimulator
-from sumpglass.simulate.script import Engine, Rig, Scenario, Sensor, Ventilation, breather, engine_stop, suction
+from sumpglass.simulate.plant import Engine, Rig, Sensor, Ventilation
+from sumpglass.simulate.script import Scenario, breather, engine_stop, suction
 
 ROOM = 101325.0
 

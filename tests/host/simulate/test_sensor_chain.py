@@ -7,7 +7,7 @@ from scipy import signal
 from sumpglass.physics import line
 from sumpglass.records import SensorLine
 from sumpglass.simulate.noise import FlickerNoise, WanderNoise
-from sumpglass.simulate.script import Sensor
+from sumpglass.simulate.plant import Sensor
 from sumpglass.simulate.sensor_line import Blockage, LineResponse, impulse_response
 from sumpglass.simulate.sensor_output import Response, SensorOutput
 

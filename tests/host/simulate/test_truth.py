@@ -12,7 +12,8 @@ from sumpglass.simulate.cycle_mean import cycle_mean
 from sumpglass.simulate.drawn import KINDS, draw_scenario
 from sumpglass.simulate.engine import simulate
 from sumpglass.simulate.orchard import SCENARIOS, scenario_named
-from sumpglass.simulate.script import Engine, Rig, Scenario, Sensor, Ventilation, breather, line_block, opening, sensor
+from sumpglass.simulate.plant import Engine, Rig, Sensor, Ventilation
+from sumpglass.simulate.script import Scenario, breather, line_block, opening, sensor
 from sumpglass.simulate.truth import allowed
 
 EXPECTED = {

@@ -172,7 +172,7 @@ def test_blocks_and_rows_read_the_same(tmp_path, monkeypatch):
     path = tmp_path / "run.csv"
     path.write_text(text)
     by_blocks = load_recording(str(path))
-    monkeypatch.setattr(csv_recording, "_take_block", lambda *_: 0)
+    monkeypatch.setattr(csv_recording, "take_block", lambda *_: 0)
     by_rows = load_recording(str(path))
     assert by_blocks.t_s.tolist() == by_rows.t_s.tolist()
     assert by_blocks.pressure_pa.tolist() == by_rows.pressure_pa.tolist()
