@@ -33,7 +33,11 @@ def read_port(port: Any, wait_s: float) -> bytes:
         return data + port.read(min(more, READ_BYTES)) if more else data
     if not select.select((descriptor,), (), (), wait_s)[0]:
         return b""
-    data = os.read(descriptor, READ_BYTES)
+    try:
+        data = os.read(descriptor, READ_BYTES)
+    except BlockingIOError:
+        # A socket may turn out empty after all.
+        return b""
     if not data:
         raise OSError("the port is ready but gives nothing")
     return data
