@@ -24,6 +24,12 @@ def matched(truth, found) -> list[tuple]:
     return pairs
 
 
+def _may_pass(event, found) -> bool:
+    """Whether `found` may be told in passing, at any moment of the optional `event`, which lasts."""
+    near = event.kind == found.kind and event.t_s - NEAR_S < found.t_s < event.until_s + NEAR_S
+    return near and (found.kind != "rig_fault" or found.cause in (event.cause, *event.also_causes))
+
+
 @dataclass
 class Tally:
     """Counts over many traces."""
@@ -47,6 +53,9 @@ class Tally:
         for event in sorted(truth, key=lambda e: (getattr(e, "optional", False), e.t_s)):
             near = [h for h in left if h.kind == event.kind and abs(h.t_s - event.t_s) < NEAR_S]
             optional = getattr(event, "optional", False)
+            if optional and getattr(event, "until_s", None) is not None:
+                left = [h for h in left if not _may_pass(event, h)]
+                continue
             if not near:
                 if not optional:
                     self.missed[event.kind] += 1

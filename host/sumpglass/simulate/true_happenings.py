@@ -113,7 +113,9 @@ class Teller:
         }.get(change.step.action, HAPPENING_KINDS if change.deaf else ())  # fmt: skip
         end_s = change.step.t_s + change.step.seconds + 3.0
         for kind in allowed:
-            if not any(h.near(kind, change.onset_s, 0.5) for h in self._told):
+            # A blip ends where it began: a tenth of what is left between the two may lie anywhere.
+            onset_s = change.step.t_s if change.step.action == "blip" else change.onset_s
+            if not any(h.near(kind, onset_s, 0.5) for h in self._told):
                 self._told.append(
                     TrueHappening(
                         kind, change.step.t_s, change.before_pa, change.after_pa, change.cause, True, CAUSES, end_s

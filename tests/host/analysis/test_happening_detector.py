@@ -177,3 +177,45 @@ def test_settings_that_no_rig_has_are_refused():
         DetectorSettings(cylinders=9)
     with pytest.raises(InputError, match="rate"):
         DetectorSettings(rate_hz=0.0)
+
+
+def told(rate_hz, pressure_pa, **settings):
+    detector = HappeningDetector(DetectorSettings(rate_hz, **settings))
+    detector.feed(np.arange(len(pressure_pa)) / rate_hz, pressure_pa)
+    return [(h.kind, round(h.t_s)) for h in kept(detector.finish())]
+
+
+def pulsing(level_pa, rate_hz=250.0, size_pa=60.0, noise_pa=3.0):
+    t = np.arange(len(level_pa)) / rate_hz
+    return (
+        level_pa + size_pa * np.sin(2 * np.pi * 21.3 * t) + noise_pa * np.random.default_rng(4).standard_normal(len(t))
+    )
+
+
+def test_pulses_carry_the_level_past_a_coarse_code():
+    """The mean of readings that go through many codes is finer than one of them (Widrow and Kollar, ch. 6)."""
+    level = np.repeat([-500.0, 22.0, -500.0], 8 * 250)
+    seen = 16.0 * np.round(pulsing(level) / 16.0)
+    found = told(250.0, seen, resolution_pa=16.0, zero_u95_pa=4.0)
+    assert found == [("sudden_loss", 8), ("sign_reversal", 8), ("sign_reversal", 16), ("recovery", 16)]
+    still = 16.0 * np.round(level / 16.0)
+    assert all(kind != "sign_reversal" for kind, _ in told(250.0, still, resolution_pa=16.0, zero_u95_pa=20.0))
+
+
+@pytest.mark.parametrize(("fall_s", "expected"), [(1.2, ["sudden_loss"]), (7.0, [])])
+def test_a_fall_is_sudden_when_half_is_gone_within_two_seconds(fall_s, expected):
+    level = np.interp(np.arange(0, 26, 0.004), [0, 9, 9 + fall_s, 26], [-600, -600, -40, -40])
+    assert [kind for kind, _ in told(250.0, pulsing(level), zero_u95_pa=5.0)] == expected
+
+
+def test_a_sensor_that_is_well_again_is_no_recovery():
+    trace = pulsing(np.full(24 * 250, -300.0), size_pa=330.0)
+    begin = int(10 * 250) + int(np.argmax(trace[2500:2520]))
+    trace[begin : 15 * 250] = trace[begin]
+    kinds = [kind for kind, _ in told(250.0, trace, zero_u95_pa=5.0)]
+    assert "rig_fault" in kinds and "recovery" not in kinds
+
+
+def test_a_zero_that_is_a_little_off_reverses_nothing_when_the_engine_stops():
+    found = heard(four([Step(9.0, "engine_stop", 0.0, 0.8), Step(17.0, "engine_start", -600.0, 0.8)], wander_pa=0.0))
+    assert all(h.kind != "sign_reversal" for h in kept(found))

@@ -16,7 +16,7 @@ from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.live_reading import LivePulses
 from sumpglass.analysis.happenings.settings import DetectorSettings, LiveState
 from sumpglass.analysis.happenings.tracks import Tracker
-from sumpglass.analysis.happenings.triggers import Watch
+from sumpglass.analysis.happenings.triggers import SIGN_FLOOR_PA, Watch
 from sumpglass.analysis.happenings.watcher import HopWatcher
 from sumpglass.records import FloatArray, Happening
 
@@ -26,8 +26,6 @@ LONG_GAP_S = 2.0
 """After a silence of more than this, everything is learnt anew."""
 PIECE = 196608
 GAP_STRIDE = 32
-SIGN_FLOOR_PA = 8.0
-"""No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice)."""
 
 
 class HappeningDetector:
@@ -100,12 +98,12 @@ class HappeningDetector:
         if s.range_high_pa is not None and s.range_low_pa is not None:
             margin = max(margin, 0.001 * (s.range_high_pa - s.range_low_pa))
         return Watch(
-            max(s.zero_u95_pa, 3.0 * code),
-            max(s.zero_u95_pa, SIGN_FLOOR_PA, 3.0 * code),
+            s.zero_u95_pa,
             None if s.range_low_pa is None else s.range_low_pa - s.zero_pa,
             None if s.range_high_pa is None else s.range_high_pa - s.zero_pa,
             margin,
             samples_per_hop=samples_per_hop,
+            code_pa=code,
         )
 
     def _take(self, t: FloatArray, p: FloatArray) -> None:

@@ -23,6 +23,7 @@ FITTED_CHECKS = (0, 1, 3, 5, 6)
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 MENDED = ("closing", "suction_back")
 LOOK_BACK_S = 4.0
+FIT_STRAYS_S = 0.4
 MOST_CREEP = 0.6
 """A line that is shut keeps what it holds, or lets it creep; more than this part is no creep."""
 SURE = 0.5
@@ -182,6 +183,13 @@ class Episode:
     def _means(self, track: Track, first: int, hop: int) -> FloatArray:
         return track.mean_pa[first - track.first : hop + 1 - track.first]
 
+    def _crossing(self, key: int, otherwise_s: float) -> float:
+        """When the level crossed zero: by the fit, where it bears out what the calm level showed."""
+        seen = self.crossings.get(key)
+        if self.crossing_s is None or (seen is not None and abs(self.crossing_s - seen) > FIT_STRAYS_S):
+            return otherwise_s if seen is None else seen
+        return self.crossing_s
+
     def described(self, happening: Happening, settled: bool, crossing_s: float | None = None) -> Happening:
         """`happening` with this episode's onset (or `crossing_s`), sizes and cause."""
         cause, p = self.cause
@@ -189,7 +197,7 @@ class Episode:
         if happening.kind == "rig_fault" and self.fault_s is not None:
             onset = self.fault_s
         if crossing_s is None and happening.kind == "sign_reversal":
-            onset = self.crossings.get(happening.key, onset) if self.crossing_s is None else self.crossing_s
+            onset = self._crossing(happening.key, onset)
         if happening.kind == "rig_fault" and cause not in RIG_CAUSES:
             cause, p = happening.cause, self.causes.get(happening.cause, 0.0)
         onset = min(onset, happening.t_raised_s) if np.isfinite(onset) else happening.t_s

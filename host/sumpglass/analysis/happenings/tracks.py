@@ -29,6 +29,7 @@ QUIETER = 1.15
 """Spreads that must not suffer from a change under way are the second least of the past blocks, times this: the ratio
 of the median to the second least of four spreads of noise with a few independent values each."""
 LONG_BLOCKS = 10
+OLD_BLOCKS = 2 * LONG_BLOCKS
 """The least energy of the pulses is remembered for so many blocks: bumps of a hand on the hose last a few seconds."""
 SETTLED_S = 0.5
 FALL_S = 2.2
@@ -59,6 +60,8 @@ class Track:
     slow_sigma_pa: FloatArray
     wander_pa: FloatArray
     """By how much the slow level moves from one block to the next while nothing happens."""
+    least_wander_pa: FloatArray
+    """The same, or that of `LONG_BLOCKS` before: a level that was moved for so long is no sensor that wanders."""
     energy_pa2: FloatArray
     """Variance of the samples about their mean over the last `PULSE_S`; NaN without samples."""
     energy_ref_pa2: FloatArray
@@ -120,7 +123,7 @@ class Tracker:
         self._tail: list[FloatArray] = [np.empty(0) for _ in range(5)]
         self._still = 0.0
         self._wanted = len(LENGTHS_S) - 1
-        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf, 0.0])
+        self._now: FloatArray = np.array([3, np.inf, np.inf, np.nan, 1.0, np.nan, 3, np.inf, np.inf, 0.0, 0.0])
         self._summary: FloatArray = np.empty((len(LENGTHS_S) + 4, 0))
         self._deepest = 0.0
         self._pending: np.ndarray = np.empty((len(LENGTHS_S) + 2, 0))
@@ -149,9 +152,8 @@ class Tracker:
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
             hops.first, levels[choice, where], yard[1], delay[choice], levels[regain, where], yard[7],
-            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], energy, yard[3], yard[5],
-            still,
-            yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
+            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], yard[10], energy, yard[3],
+            yard[5], still, yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 
     def _energy(self, mean: FloatArray, count: FloatArray, square: FloatArray, n: int) -> FloatArray:
@@ -174,9 +176,9 @@ class Tracker:
         return run.astype(float), is_still
 
     def _yardsticks(self, first: int, levels: FloatArray, energy: FloatArray, is_still: np.ndarray) -> FloatArray:
-        """(10, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops,
+        """(11, hops): choice of window, its spread, spread of the slow level, energy of the past, share of still hops,
         least energy of the past; then window and spread for a level that comes back, and spread of the calm level;
-        and the wander of the slow level.
+        and the wander of the slow level, of late and at its least.
         """
         n = levels.shape[1]
         held = self._pending.shape[1]
@@ -194,7 +196,7 @@ class Tracker:
         return np.repeat(now, self.block, axis=1)[:, held : held + n]
 
     def _close_blocks(self, rows: FloatArray) -> FloatArray:
-        """(10, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
+        """(11, blocks): yardsticks after each of these blocks (rows, blocks, hops)."""
         spreads = _spread_about_line(rows[: len(LENGTHS_S)])
         level = rows[len(LENGTHS_S) - 1].mean(axis=1)
         known = ~np.isnan(rows[-2])
@@ -206,11 +208,12 @@ class Tracker:
         )
         kept = np.hstack([self._summary, summary])
         blocks = rows.shape[1]
-        lead = np.full((len(summary), max(0, LONG_BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
-        past = np.hstack([lead, kept[:, -(LONG_BLOCKS - 1 + blocks) :]])
+        lead = np.full((len(summary), max(0, OLD_BLOCKS - 1 + blocks - kept.shape[1])), np.nan)
+        older = np.hstack([lead, kept[:, -(OLD_BLOCKS - 1 + blocks) :]])
+        past = older[:, OLD_BLOCKS - LONG_BLOCKS :]
         window = np.lib.stride_tricks.sliding_window_view(past[:, LONG_BLOCKS - BLOCKS :], BLOCKS, axis=1)
         long = np.lib.stride_tricks.sliding_window_view(past[-2], LONG_BLOCKS)
-        self._summary = kept[:, -(LONG_BLOCKS - 1) :]
+        self._summary = kept[:, -(OLD_BLOCKS - 1) :]
         ordered = np.sort(window, axis=-1)
         middle = _median_of_known(ordered)
         quiet = QUIETER * _low_of_known(ordered[: len(LENGTHS_S)])
@@ -227,12 +230,13 @@ class Tracker:
         share = np.nanmax(window[-1], axis=1)
         least = np.where(np.isnan(long), np.inf, long).min(axis=1)
         # The median of the steps between blocks is blind to the one step that a happening makes.
-        steps = np.abs(np.diff(np.lib.stride_tricks.sliding_window_view(past[-4], LONG_BLOCKS), axis=-1))
-        wander = np.nan_to_num(_median_of_known(np.sort(steps, axis=-1))) / 0.954
+        steps = np.abs(np.diff(np.lib.stride_tricks.sliding_window_view(older[-4], LONG_BLOCKS), axis=-1))
+        wanders = _median_of_known(np.sort(steps, axis=-1)) / 0.954
+        wander, earlier = np.nan_to_num(wanders[LONG_BLOCKS:]), wanders[:-LONG_BLOCKS]
         at = np.arange(blocks)
         return np.vstack(
             [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at],
-             wander]
+             wander, np.fmin(wander, earlier)]
         )  # fmt: skip
 
 

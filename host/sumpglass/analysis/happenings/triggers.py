@@ -18,8 +18,10 @@ from sumpglass.records import FloatArray
 SIGMAS = 2.0
 LEAST_SIGMAS = 8.0
 SIGN_SIGMAS = 4.0
-LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.5, 25.0
+LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.5, 60.0
 """A sensor that drifts to and fro is no vacuum and no pressure; capped, since a level that settles moves too."""
+SIGN_FLOOR_PA = 8.0
+"""No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice)."""
 LEAST_PA = 20.0
 """A vacuum of less than two millimetres of water is no vacuum to lose (common practice, no source)."""
 DROP_SHARE = 0.6
@@ -56,7 +58,6 @@ class Watch:
     """What the masks depend on besides the signal."""
 
     zero_u95_pa: float
-    sign_floor_pa: float
     range_low_pa: float | None
     range_high_pa: float | None
     rail_margin_pa: float
@@ -67,6 +68,8 @@ class Watch:
     recovery_from: int = 0
     sign: int = 0
     samples_per_hop: float = 1.0
+    code_pa: float = 0.0
+    """Step of the converter; 0 where it is not known."""
     lacking: bool = False
     still: bool = False
     railed: bool = False
@@ -168,6 +171,18 @@ def faint(track: Track, hop_s: float) -> np.ndarray:
     return found
 
 
+def no_sign_pa(track: Track, watch: Watch) -> FloatArray:
+    """Half-width (hops,) about zero in which a level has no direction: of the zero, and of codes that nothing dithers.
+
+    The codes' part after Widrow and Kollar, as in `level.quantising_u95`, from the scatter of the last `PULSE_S`.
+    """
+    if watch.code_pa <= 0:
+        return np.full(len(track), max(watch.zero_u95_pa, SIGN_FLOOR_PA))
+    before2 = np.maximum(np.nan_to_num(track.energy_pa2) - 0.25 * watch.code_pa**2, 0.0)
+    codes = 0.475 * watch.code_pa * np.exp(-2.0 * np.pi**2 * before2 / watch.code_pa**2)
+    return np.maximum(np.hypot(watch.zero_u95_pa, codes), SIGN_FLOOR_PA)
+
+
 def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarray]:
     """Masks (hops,) of every trigger."""
     level, sigma = track.level_pa, track.sigma_pa
@@ -178,7 +193,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     none = no_level(track, hop_s, watch.fresh_from, railed)
     vacuum = settled_reference(track, hop_s, -1, none)
     with np.errstate(invalid="ignore"):
-        floor = max(watch.zero_u95_pa, LEAST_PA)
+        floor = max(watch.zero_u95_pa, 3.0 * watch.code_pa, LEAST_PA)
         least = np.maximum(floor, LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
         leads = level > vacuum + np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         if leads.any():
@@ -190,9 +205,10 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             # Only where there has been a pressure can it fade.
             pressure = settled_reference(track, hop_s, 1, none)
             found["fade"] = np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma)
-        wander = np.minimum(SIGN_WANDERS * track.wander_pa, MOST_WANDER_PA)
-        edge = watch.sign_floor_pa + SIGN_SIGMAS * track.calm_sigma_pa + wander
-        slow_edge = watch.sign_floor_pa + SIGN_SIGMAS * track.slow_sigma_pa + wander
+        wander = np.minimum(SIGN_WANDERS * track.least_wander_pa, MOST_WANDER_PA)
+        nil = no_sign_pa(track, watch) + wander
+        edge = nil + SIGN_SIGMAS * track.calm_sigma_pa
+        slow_edge = nil + SIGN_SIGMAS * track.slow_sigma_pa
         if watch.sign == 0:
             back = 2 * max(1, round(SETTLED_S / hop_s))
             settled = np.zeros(len(level), bool)

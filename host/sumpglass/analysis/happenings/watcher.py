@@ -7,27 +7,22 @@ it does depends on hops alone, so the outcome is the same for samples that come 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from sumpglass.analysis.happenings.episode import Episode
 from sumpglass.analysis.happenings.episode_book import EpisodeBook
+from sumpglass.analysis.happenings.flags import HOLD_S, Pending, fell_early, last_crossing_s
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.pulse_end import lines_gone
 from sumpglass.analysis.happenings.rig_watch import RigWatch
-from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
+from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.analysis.happenings.triggers import Watch, interesting
 from sumpglass.records import Happening
 
-HOLD_S = {"sudden_loss": 0.5, "recovery": 0.3, "sign_reversal": 1.0}
-"""How long a flag must hold. A reversal is one of settled levels: a second, so that a blip is none."""
-YOUNG_S = 0.25
-"""A flag is not taken back before the calm level, which lags, can have followed."""
-CROSS_S = {"sudden_loss": 2.0, "recovery": 4.0}
-"""A flag that was raised on the trend must have passed its limit within this time: a loss that takes longer is none."""
-MOST_LOSSES = 8
+MOST_LOSSES, MOST_REVERSALS = 8, 4
 DROP_AGAIN = 0.3
 """Pulses that were told gone must have had this part of their energy again before they can be found gone anew."""
 DROP_REST_S = 3.0
@@ -37,22 +32,6 @@ LOOK_BACK_S = 6.0
 STRETCH_HOPS, LONGEST_STRETCH_HOPS = 1024, 8192
 """Masks are made for so many hops at a time, and for more where it stays quiet: they have to be made anew whenever
 something has happened."""
-
-
-@dataclass
-class _Pending:
-    """A flag that has to hold until `due_hop`."""
-
-    key: int
-    kind: str
-    raised_hop: int
-    due_hop: int
-    limit_pa: float
-    side: int
-    """The flag holds while side * (level - limit) > 0."""
-    raised_pa: float
-    crossed: bool = True
-    """False while the flag rests on a trend that has yet to pass the limit."""
 
 
 class HopWatcher:
@@ -73,10 +52,12 @@ class HopWatcher:
         self._rig = RigWatch(watch, self._book, ledger, samples, hop_s, time_of)
         self._last_drop: tuple[Episode, float] | None = None
         """What was opened when the pulses last waned, and their energy until then."""
-        self._pending: list[_Pending] = []
+        self._pending: list[Pending] = []
         self._stretch = STRETCH_HOPS
         self._lost: list[tuple[float, int]] = []
         """Level and key of each loss that has not been recovered."""
+        self._reversals: list[tuple[int, int]] = []
+        """Key and new sign of the latest reversals."""
 
     def advance(self, track: Track, cursor: int) -> None:
         """Watch the hops of `track` from absolute hop number `cursor` on."""
@@ -107,6 +88,7 @@ class HopWatcher:
             self._pending.remove(pending)
             self._withdraw(pending, hop)
         self._book.close_all(track, hop)
+        self._forget_withdrawn(hop)
 
     def restart(self, hop: int) -> None:
         """After a long silence: nothing that was known of level and pulses holds from `hop` on."""
@@ -140,13 +122,18 @@ class HopWatcher:
             self._rig.still(track, hop)
         if "rail" in shown:
             self._rig.rail(track, hop)
+        if ("still" in shown and not self.watch.still) or ("rail" in shown and not self.watch.railed):
+            self._forget_sensor()
         if "lacking" in shown:
             self._rig.lacking(track, hop, self.silence_told)
         if "sign" in shown:
             self.watch.sign = 1 if track.slow_pa[at] > 0 else -1
         # A flag that was just settled has moved the yardsticks: the masks of this hop know nothing of it yet.
         idle = {kind for kind in HOLD_S if kind not in done and not any(p.kind == kind for p in self._pending)}
-        if "loss" in shown and "sudden_loss" in idle:
+        early = (
+            "loss" in shown and track.level_pa[at] > 0.5 * reference and fell_early(track, hop, self._hop_s, reference)
+        )
+        if "loss" in shown and "sudden_loss" in idle and not early:
             self._flag("sudden_loss", track, hop, 0.5 * reference, 1, reference)
         elif "fade" in shown:
             self._book.belonging(track, hop, False, "fade")
@@ -159,7 +146,7 @@ class HopWatcher:
         if "drop" in shown or ("faint" in shown and not self._book.open and self._lines_gone(hop)):
             self._drop(track, hop)
         self._book.check_due(track, hop)
-        self._forget_withdrawn()
+        self._forget_withdrawn(hop)
 
     def _lines_gone(self, hop: int) -> bool:
         """Whether lines that stood in the last seconds are no longer there, however faint they were."""
@@ -177,12 +164,33 @@ class HopWatcher:
         self._last_drop = (self._book.belonging(track, hop, True, "drop"), reference)
         self.watch.drop_from = hop + round(DROP_REST_S / self._hop_s)
 
-    def _forget_withdrawn(self) -> None:
-        """A loss that was taken back after all cannot be recovered."""
-        kept = [(level, key) for level, key in self._lost if self._ledger[key].withdrawn_s is None]
-        if len(kept) < len(self._lost):
-            self._lost = kept
-            self.watch.lost_pa = kept[-1][0] if kept else None
+    def _forget_withdrawn(self, hop: int) -> None:
+        """A loss that was taken back after all cannot be recovered; nor is there a way back from where no level was."""
+        self._keep_lost(lambda key: self._ledger[key].withdrawn_s is None)
+        for at, (key, side) in enumerate(self._reversals):
+            if self._ledger[key].withdrawn_s is None:
+                continue
+            later = [key for key, _ in self._reversals[at + 1 : at + 2]]
+            if later:
+                self._pending = [p for p in self._pending if p.key != later[0]]
+                self._ledger.withdraw(later[0], self._time(hop))
+                self._book.forget(later[0])
+            else:
+                self.watch.sign = -side
+            del self._reversals[at : at + 2]
+            return
+
+    def _forget_sensor(self) -> None:
+        """The sensor is well again: what it had shown for a loss or a reversal was none, so nothing takes it back."""
+        self._keep_lost(lambda key: self._ledger[key].cause != "sensor_fault")
+        if self._reversals and self._ledger[self._reversals[-1][0]].cause == "sensor_fault":
+            self.watch.sign = -self._reversals.pop()[1]
+
+    def _keep_lost(self, kept: Callable[[int], bool]) -> None:
+        left = [(level, key) for level, key in self._lost if kept(key)]
+        if len(left) < len(self._lost):
+            self._lost = left
+            self.watch.lost_pa = left[-1][0] if left else None
 
     def _flag(self, kind: str, track: Track, hop: int, limit: float, side: int, before: float | None) -> None:
         at, raised = hop - track.first, self._time(hop)
@@ -190,10 +198,11 @@ class HopWatcher:
         key = self._ledger.add(Happening(kind, raised, raised, before, level, "unknown", 0.0))
         crossed = side * (level - limit) > 0 or kind == "sign_reversal"
         due = hop + round(HOLD_S[kind] / self._hop_s)
-        self._pending.append(_Pending(key, kind, hop, due, limit, side, level, crossed))
+        self._pending.append(Pending(key, kind, hop, due, limit, side, level, crossed))
         if kind == "sign_reversal":
             self.watch.sign = side
-            crossing = self._crossing(track, hop, side)
+            self._reversals = [*self._reversals[1 - MOST_REVERSALS :], (key, side)]
+            crossing = last_crossing_s(track, hop, side, self._hop_s, self._time)
             known = self._book.known_at(crossing, side > 0)
             if known is not None:
                 # The level had crossed in a happening that is already judged; only now is it sure.
@@ -210,19 +219,11 @@ class HopWatcher:
         episode.keys.append(key)
         self._ledger.revise(key, episode.described(self._ledger[key], False))
 
-    def _crossing(self, track: Track, hop: int, side: int) -> float:
-        """When the calm level last crossed zero, in seconds, its delay taken off."""
-        at = hop - track.first
-        beyond = np.flatnonzero(side * track.calm_pa[: at + 1] <= 0)
-        back = int(beyond[-1]) if len(beyond) else at
-        delay = max(float(track.delay_hops[at]), (round(LENGTHS_S[CALM] / self._hop_s) - 1) / 2)
-        return self._time(track.first + back) - delay * self._hop_s
-
     def _settle_pending(self, track: Track, hop: int) -> set[str]:
         """Confirm or withdraw what waits; returns the kinds of which one was."""
         done = set()
         for pending in list(self._pending):
-            if self._failed(pending, track, hop):
+            if pending.failed(track, hop, self._hop_s):
                 self._pending.remove(pending)
                 self._withdraw(pending, hop)
                 done.add(pending.kind)
@@ -232,28 +233,14 @@ class HopWatcher:
                 done.add(pending.kind)
         return done
 
-    def _failed(self, pending: _Pending, track: Track, hop: int) -> bool:
-        at = hop - track.first
-        back = pending.kind == "recovery"
-        level = float(track.regain_pa[at] if back else track.level_pa[at])
-        calm = level if back else float(track.calm_pa[at])
-        young = hop - pending.raised_hop < round(YOUNG_S / self._hop_s)
-        if pending.crossed:
-            return not young and pending.side * (calm - pending.limit_pa) <= 0
-        if pending.side * (level - pending.limit_pa) > 0:
-            pending.crossed = True
-            pending.raised_hop, pending.due_hop = hop, hop + round(HOLD_S[pending.kind] / self._hop_s)
-            return False
-        late = hop - pending.raised_hop > round(CROSS_S[pending.kind] / self._hop_s)
-        return late or (not young and pending.side * (level - pending.raised_pa) <= 0)
-
-    def _withdraw(self, pending: _Pending, hop: int) -> None:
+    def _withdraw(self, pending: Pending, hop: int) -> None:
         self._ledger.withdraw(pending.key, self._time(hop))
         self._book.forget(pending.key)
         if pending.kind == "sign_reversal":
             self.watch.sign = -pending.side
+            self._reversals = [(key, side) for key, side in self._reversals if key != pending.key]
 
-    def _confirm(self, pending: _Pending, hop: int) -> None:
+    def _confirm(self, pending: Pending, hop: int) -> None:
         watch = self.watch
         if pending.kind == "sudden_loss":
             self._lost.append((2.0 * pending.limit_pa, pending.key))
