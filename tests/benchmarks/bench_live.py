@@ -75,18 +75,19 @@ def opened(name: str, timeout: float):
 
 
 def ours(name: str, seconds: float) -> int:
-    """Bytes as the port's thread takes them, to pressures and times."""
+    """Bytes as the port's thread takes them, polled every 50 ms, to pressures and times."""
     from sumpglass.decode.interpret import Interpreter, PressureBlock
     from sumpglass.decode.stream import StreamDecoder
+    from sumpglass.link.port_access import read_port
 
     port, decoder, interpreter, samples = opened(name, 0.25), StreamDecoder(), Interpreter(), 0
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         time.sleep(0.05)
-        waiting = port.in_waiting
-        if not waiting:
+        data = read_port(port, 0.0)
+        if not data:
             continue
-        for thing in interpreter.take(decoder.feed(port.read(waiting)), time.monotonic()):
+        for thing in interpreter.take(decoder.feed(data), time.monotonic()):
             if isinstance(thing, PressureBlock):
                 samples += len(thing.t_s)
     port.close()
@@ -95,7 +96,8 @@ def ours(name: str, seconds: float) -> int:
 
 def session(name: str, seconds: float) -> int:
     """The whole session, detector and all, on the port's own thread."""
-    from sumpglass.link.serial_port import SerialSource, open_port
+    from sumpglass.link.port_access import open_port
+    from sumpglass.link.serial_port import SerialSource
     from sumpglass.workflows.live import Samples
     from sumpglass.workflows.session import Session
 
@@ -153,9 +155,9 @@ def import_all() -> None:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--short", action="store_true", help="four seconds each instead of fifteen, once")
+    parser.add_argument("--short", action="store_true", help="four seconds each instead of eight, once")
     options = parser.parse_args()
-    seconds, runs = (4.0, 1) if options.short else (15.0, 3)
+    seconds, runs = (4.0, 1) if options.short else (8.0, 7)
     readers = {"ours": ("frames", ours), "session": ("frames", session), "text polled": ("text", polled_text),
                "text by line": ("text", text_lines)}  # fmt: skip
     import_all()

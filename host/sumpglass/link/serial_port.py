@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import threading
 import time
 from collections import deque
@@ -13,21 +12,17 @@ from typing import Any
 from sumpglass.decode.items import Message
 from sumpglass.decode.stream import StreamDecoder
 from sumpglass.errors import DeviceError, SumpglassError, VersionError
-from sumpglass.link.ports import BRIDGE_VENDORS, list_ports
+from sumpglass.link.port_access import READ_WAIT_S, open_port, read_port
+from sumpglass.link.ports import list_ports
 from sumpglass.link.requests import RequestWriter
 from sumpglass.link.source import Arrival, Chunk, Connection, SourceFacts
 from sumpglass_wire import layouts as wire
 
-BAUD = 115200
-"""USB ports ignore it; bridges on ESP32 boards do not."""
-READ_BYTES = 4096
-READ_WAIT_S = 0.25
 TRY_AGAIN_S = 0.5
 ANSWER_WAIT_S = 0.7
 TRIES = 4
 MOST_WAITING_BYTES = 32 << 20
 """What may wait for a reader that does not poll; beyond it the port is not read, and the board counts what it drops."""
-WRITE_WAIT_S = 1.0
 UNPLUGGED = "the rig was unplugged"
 
 
@@ -192,19 +187,13 @@ class SerialSource:
 
     def _read(self) -> bytes:
         """What comes within `READ_WAIT_S`, noted as an arrival with its moment. Raises DeviceError when unplugged."""
-        port = self._port
         try:
-            data = port.read(1)
-            received_s = time.monotonic()
-            if data:
-                more = port.in_waiting
-                if more:
-                    data += port.read(min(more, READ_BYTES))
-        except (OSError, TypeError, AttributeError) as error:
-            # pyserial's SerialException is an OSError; the others are what it raises when closed under a read.
+            data = read_port(self._port, READ_WAIT_S)
+        except (OSError, TypeError, AttributeError, ValueError) as error:
+            # pyserial's SerialException is an OSError; the others are what comes of a port closed under a read.
             raise DeviceError(f"{self.path}: {UNPLUGGED} ({error})") from None
         if data:
-            self._hand_over(Chunk(data, received_s))
+            self._hand_over(Chunk(data, time.monotonic()))
         return data
 
     def _hand_over(self, arrival: Arrival) -> None:
@@ -262,59 +251,6 @@ class SerialSource:
             if (port.vendor, port.product, port.serial_number) == self._usb:
                 return port.path
         return self.path
-
-
-def open_port(path: str) -> Any:
-    """Open a port without resetting the board behind it. Raises DeviceError with what to do."""
-    import serial
-
-    try:
-        # "socket://host:port" and the like are for boards that are emulated or behind another computer.
-        port = serial.serial_for_url(path, do_not_open=True) if "://" in path else serial.Serial()
-    except ValueError as error:
-        raise DeviceError(f"{path}: is no port that can be opened ({error}): run `sumpglass ports`") from None
-    port.port = path
-    port.baudrate = BAUD
-    port.timeout = READ_WAIT_S
-    port.write_timeout = WRITE_WAIT_S
-    if "://" not in path:
-        port.exclusive = True
-    if is_bridge(path):
-        # On boards with a bridge these two lines reset the chip. A board's own USB wants DTR: it tells it who listens.
-        port.dtr = port.rts = False
-    try:
-        port.open()
-    except FileNotFoundError:
-        raise DeviceError(f"{path}: there is no such port: run `sumpglass ports` to see which there are") from None
-    except (OSError, ValueError) as error:
-        raise DeviceError(f"{path}: cannot be opened ({_reason(error)}): {_advice(error)}") from None
-    return port
-
-
-def is_bridge(path: str) -> bool:
-    """True for a USB to serial bridge, by its name (links followed) or its USB numbers."""
-    real = os.path.realpath(path)
-    name = os.path.basename(real)
-    if name.startswith("ttyUSB") or "usbserial" in name or "SLAB_USB" in name or "wchusb" in name:
-        return True
-    return any(port.vendor in BRIDGE_VENDORS for port in list_ports() if port.path in (path, real))
-
-
-def _reason(error: Exception) -> str:
-    number = getattr(error, "errno", None)
-    words = {2: "there is no such port", 13: "permission denied", 16: "busy", 11: "busy"}
-    return words.get(number or 0, str(error).split("\n")[0])
-
-
-def _advice(error: Exception) -> str:
-    number = getattr(error, "errno", None)
-    if number == 13:
-        return "put yourself into the group that owns it (often dialout) and log in again"
-    if number in (11, 16):
-        return "close the other program that uses it"
-    if number == 2:
-        return "run `sumpglass ports` to see which there are"
-    return "check the cable and the port's name"
 
 
 def probe(path: str) -> Message:

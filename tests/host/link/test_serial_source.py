@@ -11,8 +11,9 @@ import pytest
 from fake_board import FakeBoard
 
 from sumpglass.errors import DeviceError, VersionError
+from sumpglass.link.port_access import is_bridge
 from sumpglass.link.ports import list_ports
-from sumpglass.link.serial_port import SerialSource, is_bridge, probe
+from sumpglass.link.serial_port import SerialSource, probe
 from sumpglass.link.source import Chunk, Connection
 from sumpglass.records import Mark, SensorLine
 from sumpglass.store.casebook import Casebook
