@@ -1,6 +1,7 @@
 """The causal detector on traces whose truth is known because they were made so."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 from sumpglass.analysis.happenings.detector import HappeningDetector
 from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.errors import InputError
+from sumpglass.simulate.drawn import KINDS, draw_scenario
+from sumpglass.simulate.engine import simulate
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 import trace_maker
@@ -219,3 +222,15 @@ def test_a_sensor_that_is_well_again_is_no_recovery():
 def test_a_zero_that_is_a_little_off_reverses_nothing_when_the_engine_stops():
     found = heard(four([Step(9.0, "engine_stop", 0.0, 0.8), Step(17.0, "engine_start", -600.0, 0.8)], wander_pa=0.0))
     assert all(h.kind != "sign_reversal" for h in kept(found))
+
+
+def test_pulses_that_waned_before_a_loss_do_not_hide_what_was_before_it():
+    # Pulses that wander by themselves were looked at as if the line had shut, just when the opening was made.
+    drawn = draw_scenario(np.random.default_rng([43104, KINDS.index("opening")]), kind="opening")
+    heard = simulate(replace(drawn, duration_s=18.0), seed=43104).recording()
+    zero_pa = drawn.rig.sensor.offset_pa
+    detector = HappeningDetector(DetectorSettings(heard.rate_hz, zero_pa=zero_pa, zero_u95_pa=5.0))
+    detector.feed(heard.t_s, heard.pressure_pa)
+    (loss,) = (happening for happening in detector.finish() if happening.withdrawn_s is None)
+    assert loss.kind == "sudden_loss" and loss.cause == "opening" and loss.p_cause > 0.8
+    assert loss.before_pa == pytest.approx(-1033.0, abs=30.0) and loss.t_s == pytest.approx(14.56, abs=0.05)

@@ -128,8 +128,10 @@ class EpisodeBook:
             last = episode.next_check >= len(episode.checkpoints_s)
         if last and episode in self.open:
             self.open.remove(episode)
-        self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
         self._rig_fault(episode, hop, last)
+        if episode.keys or episode.opened_by != "drop":
+            # Pulses that only waned leave the state as it was: the next happening's "before" may reach behind them.
+            self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
         if last:
             self._verify(episode, hop)
         for key in episode.keys:
