@@ -234,3 +234,42 @@ def test_pulses_that_waned_before_a_loss_do_not_hide_what_was_before_it():
     (loss,) = (happening for happening in detector.finish() if happening.withdrawn_s is None)
     assert loss.kind == "sudden_loss" and loss.cause == "opening" and loss.p_cause > 0.8
     assert loss.before_pa == pytest.approx(-1033.0, abs=30.0) and loss.t_s == pytest.approx(14.56, abs=0.05)
+
+
+def blocked_at(begin_s, takes_s, code_pa=0.0, breath_pa=0.0, size_pa=40.0, rate_hz=500.0):
+    """A line that shuts at `begin_s`: what comes through it fades, the level and the sensor's noise stay."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0, 22, 1.0 / rate_hz)
+    passed = np.clip(1.0 - (t - begin_s) / takes_s, 0.0, 1.0)
+    breath = np.convolve(rng.standard_normal(len(t)), np.ones(12) / 12**0.5, "same") * breath_pa
+    seen = -300.0 + passed * (size_pa * np.sin(2 * np.pi * 17.7 * t) + breath) + 1.5 * rng.standard_normal(len(t))
+    return seen if code_pa == 0 else code_pa * np.round(seen / code_pa)
+
+
+@pytest.mark.parametrize(
+    "kept_back", [{"takes_s": 1.8, "code_pa": 8.0}, {"takes_s": 0.1, "breath_pa": 25.0, "size_pa": 0.0}]
+)
+def test_a_line_that_shuts_is_told_under_coarse_codes_and_without_lines(kept_back):
+    detector = HappeningDetector(DetectorSettings(500.0, resolution_pa=kept_back.get("code_pa")))
+    trace = blocked_at(10.0, **kept_back)
+    detector.feed(np.arange(len(trace)) / 500.0, trace)
+    (fault,) = kept(detector.finish())
+    assert (fault.kind, fault.cause) == ("rig_fault", "line_blocked")
+    assert fault.t_s == pytest.approx(10.0 + 0.1 * kept_back["takes_s"], abs=0.25)
+
+
+def test_pulses_that_hide_in_a_code_are_no_line_that_shuts():
+    """A mean that drifts from between two codes to the middle of one takes small pulses with it."""
+    t = np.arange(0, 30, 0.002)
+    seen = np.interp(t, [0, 9, 14, 30], [-300, -300, -304, -304]) + 2.5 * np.sin(2 * np.pi * 17.7 * t)
+    assert told(500.0, 8.0 * np.round((seen - 4.0) / 8.0), resolution_pa=8.0) == []
+
+
+def test_samples_that_are_missing_hide_no_pulses():
+    rng = np.random.default_rng(3)
+    t = np.arange(0, 24, 0.004)
+    p = -400.0 + 50.0 * np.sin(2 * np.pi * 19.1 * t) + 3.0 * rng.standard_normal(len(t))
+    came = (t < 10) | (t > 17) | (rng.uniform(size=len(t)) > 0.45)
+    detector = HappeningDetector(DetectorSettings(250.0))
+    detector.feed(t[came], p[came])
+    assert {h.cause for h in kept(detector.finish())} == {"sensor_fault"}

@@ -21,9 +21,13 @@ DROP_CHECKPOINTS_S = (0.0, 0.2, 0.5, 0.8, 1.1, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 FITTED_CHECKS = (0, 1, 3, 5, 6)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
+OF_CODES = ("sensor_fault", "out_of_range")
+"""Faults that begin when a code begins to stand still."""
 MENDED = ("closing", "suction_back")
 LOOK_BACK_S = 4.0
 FIT_STRAYS_S = 0.4
+LEAST_BEFORE_S = 1.2
+"""Pulses must have been heard for so long before their end means anything."""
 MOST_CREEP = 0.6
 """A line that is shut keeps what it holds, or lets it creep; more than this part is no creep."""
 SURE = 0.5
@@ -148,7 +152,7 @@ class Episode:
         """Onset from the end of the pulses, where they ended and the level hardly moved; False where it did not."""
         t, p = samples.between(max(self.earliest_s, raised_s - LOOK_BACK_S), now)
         edge, late = int(np.searchsorted(t, raised_s - 0.6)), int(np.searchsorted(t, raised_s))
-        if edge < 24 or len(t) - late < 3:
+        if edge < 24 or len(t) - late < 3 or t[edge] - t[0] < LEAST_BEFORE_S:
             return self.ended_s is not None
         before, after = float(p[:edge].mean()), float(p[late:].mean())
         if abs(after - before) > MOST_CREEP * abs(before):
@@ -194,7 +198,7 @@ class Episode:
         """`happening` with this episode's onset (or `crossing_s`), sizes and cause."""
         cause, p = self.cause
         onset = self.onset_s if crossing_s is None else crossing_s
-        if happening.kind == "rig_fault" and self.fault_s is not None:
+        if happening.kind == "rig_fault" and self.fault_s is not None and cause in OF_CODES:
             onset = self.fault_s
         if crossing_s is None and happening.kind == "sign_reversal":
             onset = self._crossing(happening.key, onset)

@@ -25,6 +25,11 @@ BACK_RATIO = 0.45
 MOST_TOLD = 40
 SEEN_TO_GO = 18.0
 """Pulses whose strongest line stood no more than this above the noise may have waned by themselves."""
+CLEARLY, NEXT_TO_NOTHING = 60.0, 0.12
+"""Nothing that an engine does takes pulses so far above the noise down to this part, and leaves the level."""
+HIDE_CODES, DITHERED = 0.7, 0.5
+"""A square wave between two codes has an RMS of half a code; noise of so many codes keeps a code from hiding it."""
+RAN_DOWN = -0.2
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
 LOST = ("opening", "suction_lost")
@@ -175,7 +180,7 @@ class EpisodeBook:
     def _rig_fault(self, episode: Episode, hop: int, last: bool) -> None:
         """Raise, revise or withdraw the rig fault that goes with this episode's cause."""
         cause, p = episode.cause
-        needed = SURE_OF_DROP if episode.opened_by == "drop" else SURE
+        needed = SURE_OF_DROP if episode.opened_by == "drop" and not _surely_gone(episode) else SURE
         if episode.rig_key is not None:
             # Wavering while more is seen is no reason to strike it through; ending unsure is.
             back = last and episode.opened_by == "drop" and _pulses_left(episode) > BACK_RATIO
@@ -187,7 +192,7 @@ class EpisodeBook:
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
         mended = episode.lost_cause in RIG_CAUSES and not episode.upward
         if episode.opened_by == "drop" or cause == "line_blocked":
-            seen = seen and _pulses_left(episode) < GONE_RATIO
+            seen = seen and _pulses_left(episode) < GONE_RATIO and not _ran_down(episode)
         if episode.opened_by == "drop" and not episode.still and not episode.railed and episode.evidence is not None:
             seen = seen and episode.evidence.line_snr > SEEN_TO_GO
         if seen and cause in RIG_CAUSES and p > needed and not mended:
@@ -197,9 +202,26 @@ class EpisodeBook:
             episode.keys.append(episode.rig_key)
 
 
+def _surely_gone(episode: Episode) -> bool:
+    """Whether next to nothing is left of pulses that stood far above the noise, or the code itself stands still."""
+    seen = episode.evidence
+    clear = seen is not None and seen.line_snr > CLEARLY and seen.pulse_ratio is not None
+    return episode.still or (clear and _pulses_left(episode) < NEXT_TO_NOTHING)
+
+
+def _ran_down(episode: Episode) -> bool:
+    """Whether the engine slowed before its pulses ended, which no line that shuts makes it do."""
+    seen = episode.evidence
+    return seen is not None and seen.glide_octaves is not None and seen.glide_octaves < RAN_DOWN
+
+
 def _pulses_left(episode: Episode) -> float:
     """Size of the pulses after over before; 1 where it cannot be told, 0 where the code stands still or on a rail."""
     if episode.still or episode.railed:
         return 0.0
-    ratio = episode.evidence.pulse_ratio if episode.evidence is not None else None
-    return 1.0 if ratio is None else ratio
+    seen = episode.evidence
+    if seen is None or seen.pulse_ratio is None or not seen.evenly:
+        return 1.0
+    # Pulses that a code or two show may hide in one when the level drifts to its middle.
+    hide = seen.pulses_in_codes < HIDE_CODES and seen.codes_of_noise < DITHERED
+    return 1.0 if hide else seen.pulse_ratio

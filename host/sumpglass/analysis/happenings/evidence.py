@@ -10,6 +10,7 @@ import numpy as np
 from sumpglass.analysis.happenings.pulse_end import pulse_end
 from sumpglass.analysis.happenings.spectra import (
     LOWEST_HZ,
+    Spectrum,
     line_powers,
     persistence,
     shift_between,
@@ -26,6 +27,11 @@ APPROACH_S = 1.0
 EARLIER_S = 1.4
 SEEN = 9.0
 """Pulses are there when their strongest line stands this much above the noise."""
+HUSHED = 6.0
+"""Breath and turbulence without lines were there, and are gone, where this part of the variance is left, all white."""
+WHITE = 2.0
+HOLES = 0.1
+"""Part of the samples that may be missing."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +65,10 @@ class Evidence:
     """Level just after the change; None where it is not known apart from `after_pa`."""
     approach_octaves: float | None = None
     """How far the pulse frequencies had moved in the last moment before the onset."""
+    pulses_in_codes: float = 99.0
+    """RMS of the pulses before, in codes of the converter."""
+    evenly: bool = True
+    """Whether the samples after came without holes, so that pulses would show in them."""
     persists: float = 0.0
     """Power of the strongest former lines over the noise, after the change: above about 8 they are still there."""
     line_snr: float = 0.0
@@ -117,7 +127,8 @@ def measure(
     late = after
     if end is not None and now - end[1] > 0.25:
         late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
-    spectral = _spectral(base, pressure_pa[:edge], late, rate)
+    code = _code(before)
+    spectral = _spectral(base, pressure_pa[:edge], late, rate, code)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
         death = end[1] - onset_s
@@ -133,7 +144,8 @@ def measure(
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
         quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
-        codes_of_noise=noise / np.sqrt(20.0) / _code(before), **spectral,
+        codes_of_noise=noise / np.sqrt(20.0) / code,
+        evenly=_evenly(t_s, settled), **spectral,
     )  # fmt: skip
 
 
@@ -154,7 +166,30 @@ def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> floa
     return shift_between(a, b)[0]
 
 
-def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float) -> dict[str, Any]:
+def _evenly(t_s: FloatArray, first: int) -> bool:
+    """Whether hardly any samples are missing from number `first` on."""
+    if len(t_s) - first < 4:
+        return True
+    period = float(np.median(np.diff(t_s[:first]))) if first > 16 else float(np.median(np.diff(t_s)))
+    return (len(t_s) - first - 1) * period > (1.0 - HOLES) * float(t_s[-1] - t_s[first])
+
+
+def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float) -> tuple[float, float]:
+    """(by how much the variance fell, part of the amplitude that is left): breath that has no lines, but ended.
+
+    (1, 1) where it fell little, where what is left is more than the sensor's own white noise, or where all of it lay
+    within a code, so that it may hide between two of them.
+    """
+    if after is None:
+        return 1.0, 1.0
+    was, left = (float(s.power[s.hz >= LOWEST_HZ].sum()) for s in (before, after))
+    white = after.floor * int((after.hz >= LOWEST_HZ).sum())
+    if left <= 0 or was < HUSHED * left or left > WHITE * white or was < code_pa * code_pa:
+        return 1.0, 1.0
+    return was / left, float(np.sqrt(max(left - white, 0.0) / (was - white)))
+
+
+def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, code_pa: float) -> dict[str, Any]:
     """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
     length = max(16, min(len(late), len(base), int(1.6 * rate)))
     spec_b = spectrum(base, rate, length)
@@ -168,9 +203,16 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     power_b, power_a = line_powers(spec_b, spec_a)
     pulse_b, pulse_a = float(np.sqrt(power_b)), float(np.sqrt(power_a))
     seen = line_snr > SEEN and pulse_b > 0
+    ratio = pulse_a / pulse_b if seen else None
+    fell, left = _hushed(spec_b, spec_a, code_pa)
+    heard = pulse_b
+    if fell > HUSHED:
+        heard = float(np.sqrt(spec_b.power[used].sum()))
+        line_snr, ratio = max(line_snr, SEEN * fell), left if ratio is None else min(ratio, left)
     found: dict[str, Any] = {
         "pulses_before": pulse_b / noise, "pulses_after": pulse_a / noise, "line_snr": line_snr,
-        "pulse_ratio": pulse_a / pulse_b if seen else None, "speed_octaves": None, "speed_match": 0.0,
+        "pulse_ratio": ratio, "pulses_in_codes": heard / code_pa,
+        "speed_octaves": None, "speed_match": 0.0,
         "match_unmoved": 0.0, "ran": spec_b.prominence, "runs": spec_a.prominence if spec_a is not None else 0.0,
     }  # fmt: skip
     if spec_a is not None:

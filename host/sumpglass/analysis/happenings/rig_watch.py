@@ -39,6 +39,7 @@ class RigWatch:
         """The code began, or ceased, to stand still."""
         if self._watch.still:
             self._watch.still = False
+            self._left_rail(track, hop)
             return
         self._watch.still = True
         at = hop - track.first
@@ -56,10 +57,7 @@ class RigWatch:
         """The readings came to lie on a rail of the sensor, or left it."""
         if self._watch.railed:
             self._watch.railed = False
-            for episode in self._book.open:
-                if episode.railed and (hop - episode.raised_hop) * self._hop_s < RAIL_HOLDS_S:
-                    episode.railed = False
-                    self._book.check_again(episode, track, hop)
+            self._left_rail(track, hop)
             return
         self._watch.railed = True
         episode = self._book.belonging(track, hop, True, "rail")
@@ -67,6 +65,13 @@ class RigWatch:
         episode.railed, episode.edge_samples = True, edge if edge is not None else 0.0
         episode.fault_s = self._time(hop) - RAIL_SHARE * PULSE_S
         self._book.check_again(episode, track, hop)
+
+    def _left_rail(self, track: Track, hop: int) -> None:
+        """What stood on a rail for a moment only was no level there."""
+        for episode in list(self._book.open):
+            if episode.railed and (hop - episode.raised_hop) * self._hop_s < RAIL_HOLDS_S:
+                episode.railed = False
+                self._book.check_again(episode, track, hop)
 
     def lacking(self, track: Track, hop: int, silence_told: bool) -> None:
         """Too many samples are missing, or no longer."""
