@@ -84,46 +84,69 @@ def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
 
 
 @dataclass(frozen=True)
-class FamilyFit:
-    """The likeliest leak and draw under one family of sources, and the leak's 95 % interval under it alone."""
+class FamilyBest:
+    """The likeliest leak and draw under one family of sources."""
 
     area_mm2: float
-    area_lo95_mm2: float
-    area_hi95_mm2: float
     draw_kg_s: float
     deviance: float
 
 
-def fit_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyFit:
-    """Fit one family alone, the readings' uncertainties taken as stated; the interval by the likelihood ratio."""
-    from scipy.optimize import brentq, minimize_scalar
+@dataclass(frozen=True)
+class FamilyFit(FamilyBest):
+    """The same, with the leak's 95 % interval under that family alone."""
 
-    sources = fit_sources(problem, [model])
-    source = SourceRows(problem, sources.rows)
-    penalties = np.array([_penalty(*row) for row in sources.rows])
+    area_lo95_mm2: float
+    area_hi95_mm2: float
 
-    def fitted(log_area: float) -> tuple[float, float]:
+
+class _Profile:
+    """Least deviance of one family as a function of the leak, the readings' uncertainties taken as stated."""
+
+    def __init__(self, problem: LeakProblem, model: SourceModel) -> None:
+        sources = fit_sources(problem, [model])
+        self.source = SourceRows(problem, sources.rows)
+        self.penalties = np.array([_penalty(*row) for row in sources.rows])
+        self.middle = math.log(float(sources.best_mm2[int(np.argmin(sources.least + self.penalties))]))
+
+    def at(self, log_area: float) -> tuple[float, float]:
         """(deviance, logarithm of the draw) at a leak area."""
-        found = source.fit(np.full((len(penalties), 1), math.exp(log_area)))
-        row = int(np.argmin(found.deviance[:, 0] + penalties))
-        return float(found.deviance[row, 0] + penalties[row]), float(found.log_draw[row, 0])
+        found = self.source.fit(np.full((len(self.penalties), 1), math.exp(log_area)))
+        row = int(np.argmin(found.deviance[:, 0] + self.penalties))
+        return float(found.deviance[row, 0] + self.penalties[row]), float(found.log_draw[row, 0])
 
-    middle = math.log(float(sources.best_mm2[int(np.argmin(sources.least + penalties))]))
-    best = minimize_scalar(
-        lambda x: fitted(x)[0], bounds=(middle - 0.05, middle + 0.05), method="bounded", options={"xatol": 1e-7}
-    )
-    at, least = float(best.x), float(best.fun)
+    def best(self) -> FamilyBest:
+        from scipy.optimize import minimize_scalar
+
+        found = minimize_scalar(
+            lambda x: self.at(x)[0],
+            bounds=(self.middle - 0.05, self.middle + 0.05), method="bounded", options={"xatol": 1e-7},
+        )  # fmt: skip
+        return FamilyBest(math.exp(float(found.x)), math.exp(self.at(float(found.x))[1]), float(found.fun))
+
+
+def best_of_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyBest:
+    """Fit one family alone."""
+    return _Profile(problem, model).best()
+
+
+def fit_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyFit:
+    """Fit one family alone, with the interval by the likelihood ratio."""
+    from scipy.optimize import brentq
+
+    profile = _Profile(problem, model)
+    best = profile.best()
 
     def above(log_area: float) -> float:
-        return fitted(log_area)[0] - least - CHI2_95
+        return profile.at(log_area)[0] - best.deviance - CHI2_95
 
-    low, high = math.log(SMALLEST_MM2), math.log(LARGEST_MM2)
+    at, low, high = math.log(best.area_mm2), math.log(SMALLEST_MM2), math.log(LARGEST_MM2)
     return FamilyFit(
-        area_mm2=math.exp(at),
+        best.area_mm2,
+        best.draw_kg_s,
+        best.deviance,
         area_lo95_mm2=math.exp(brentq(above, low, at, xtol=1e-6)) if above(low) > 0 else 0.0,
         area_hi95_mm2=math.exp(brentq(above, at, high, xtol=1e-6)) if above(high) > 0 else math.inf,
-        draw_kg_s=math.exp(fitted(at)[1]),
-        deviance=least,
     )
 
 

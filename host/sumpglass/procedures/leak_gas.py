@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sumpglass.procedures.leak_answer import fit_family
+from sumpglass.procedures.leak_answer import best_of_family
 from sumpglass.procedures.leak_problem import CHI2_95, LeakProblem
 from sumpglass.procedures.openings import Reading, Room, swing_shifts_pa
 
@@ -47,7 +47,7 @@ def gas_temperatures(
         problem = LeakProblem(with_swing(readings, here), here, zero_u_pa, bore_u95_mm=bore_u95_mm)
         if area_mm2 is not None:
             problem.count_bores(area_mm2)
-        found = fit_family(problem)
+        found = best_of_family(problem)
         return found.area_mm2, found.deviance
 
     first_mm2, _ = fitted(expected_k, None)

@@ -60,7 +60,7 @@ def fit_sources(problem: LeakProblem, models: Sequence[SourceModel]) -> Sources:
             break
         grids, best = _narrowed(found, float(least.min()), len(problem.readings), count)
     keep = [i for i in range(len(rows)) if least[i] <= least.min() + _REACH or rows[i][0].prior is not None]
-    source = SourceRows(problem, [rows[i] for i in keep]) if len(keep) < len(rows) else source
+    source = source.only(keep) if len(keep) < len(rows) else source
     nodes = _nodes(source, areas[keep])
     return Sources(tuple(rows[i] for i in keep), areas[keep], least[keep], source.fit(nodes))
 

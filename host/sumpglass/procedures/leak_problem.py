@@ -137,6 +137,15 @@ class SourceRows:
                 grid = np.linspace(start, float(demand[-1]), _STEPS)
                 self.first[row, i], self.step[row, i] = grid[0], grid[1] - grid[0]
                 self.log_vacuum[row, i] = np.interp(grid, demand, x)
+        self.log_demand = self._demands()
+
+    def only(self, keep: Sequence[int]) -> SourceRows:
+        """Some of the rows, without making their tables again."""
+        part = object.__new__(SourceRows)
+        part.problem, part.rows = self.problem, tuple(self.rows[i] for i in keep)
+        part.first, part.step, part.log_vacuum = self.first[keep], self.step[keep], self.log_vacuum[keep]
+        part.log_demand = self.log_demand[keep]
+        return part
 
     def modelled_pa(self, log_draw: FloatArray, area_mm2: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Vacuum (r, a, n) that each reading should show, and its slope against ln m0."""
@@ -180,14 +189,16 @@ class SourceRows:
     def _first_draws(self, area_mm2: FloatArray) -> FloatArray:
         """A weighted mean of the draws that the readings ask for one by one."""
         p = self.problem
-        total, weights = np.zeros(area_mm2.shape), 0.0
-        for i in range(len(p.exact)):
-            table_pa, flux = p.tables[i]
-            x = max(float(p.vacuum_pa[i]), float(p.u_pa[i]), 0.1)
-            at = np.array([x])
-            share = np.array([m.share(at, v, p.deepest_pa, p.room.pressure_pa)[0] for m, v in self.rows])
-            demand = max(float(np.interp(x, table_pa, flux)), 1e-9) / np.maximum(share, 0.02)
-            weight = (2.0 * x / float(p.u_pa[i])) ** 2
-            total += weight * (np.log(p.cd * MM2 * (area_mm2 + p.known_mm2[i] + 1e-9)) + np.log(demand)[:, None])
-            weights += weight
-        return total / weights
+        known = p.known_mm2[: len(p.exact)]
+        weight = (2.0 * np.maximum(np.maximum(p.vacuum_pa, p.u_pa), 0.1) / p.u_pa) ** 2
+        weight = weight / weight.sum()
+        of_area = np.log(p.cd * MM2 * (area_mm2[..., None] + known + 1e-9)) @ weight
+        return of_area + (self.log_demand @ weight)[:, None]
+
+    def _demands(self) -> FloatArray:
+        """Logarithm of the demand (r, n) that each row has at each reading that is not censored."""
+        p = self.problem
+        at = np.maximum(np.maximum(p.vacuum_pa, p.u_pa), 0.1)
+        flux = np.array([max(float(np.interp(x, *table)), 1e-9) for x, table in zip(at, p.tables)])
+        share = np.array([m.share(at, v, p.deepest_pa, p.room.pressure_pa) for m, v in self.rows])
+        return np.log(flux) - np.log(np.maximum(share, 0.02))

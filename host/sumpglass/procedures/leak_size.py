@@ -11,7 +11,7 @@ import numpy as np
 
 from sumpglass.errors import InputError
 from sumpglass.physics.gas import lpm_from_kg_s
-from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of, fit_family
+from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of, best_of_family
 from sumpglass.procedures.leak_gas import gas_temperatures, with_swing
 from sumpglass.procedures.leak_problem import LeakProblem
 from sumpglass.procedures.leak_zero import zero_uncertainties_pa
@@ -146,7 +146,7 @@ def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:
 def _size(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
     bore_u95_mm, uncertainty_stated = told.bore_u95_mm, told.uncertainty_stated
     problem = LeakProblem(with_swing(readings, room), room, told.zero_u_pa, bore_u95_mm=bore_u95_mm)
-    problem.count_bores(fit_family(problem).area_mm2)
+    problem.count_bores(best_of_family(problem).area_mm2)
     answer = answer_of(problem, uncertainty_stated)
     points, freedom = len(problem.readings), len(problem.exact) - 2
     _refuse_rising(problem, answer, freedom, uncertainty_stated)

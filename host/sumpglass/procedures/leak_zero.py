@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from sumpglass.procedures.leak_answer import answer_of, fit_family
+from sumpglass.procedures.leak_answer import answer_of, best_of_family
 from sumpglass.procedures.leak_gas import with_swing
 from sumpglass.procedures.leak_problem import LeakProblem
 from sumpglass.procedures.openings import Reading, Room
@@ -32,13 +32,13 @@ def zero_uncertainties_pa(
         return LeakProblem(with_swing(readings, room), room, zero_pa, bore_u95_mm=bore_u95_mm)
 
     problem = problem_with(zero_u_pa)
-    straight = fit_family(problem)
+    straight = best_of_family(problem)
     if wide_u_pa <= zero_u_pa or straight.deviance <= len(problem.exact) - 2 + ILL_FITTING:
         return [zero_u_pa]
     evidence = []
     for u_pa in (zero_u_pa, wide_u_pa):
         problem = problem_with(u_pa)
-        problem.count_bores(fit_family(problem).area_mm2)
+        problem.count_bores(best_of_family(problem).area_mm2)
         evidence.append(answer_of(problem, True).log_evidence)
     odds = math.exp(min(evidence[1] - evidence[0], 50.0)) * WIDE_CHANCE / (1.0 - WIDE_CHANCE)
     wide = odds / (1.0 + odds)

@@ -8,6 +8,7 @@ workshop, each as likely as the next, is an error that all readings of the recor
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -51,10 +52,15 @@ def _halton(k: int, base: int) -> float:
 
 def undoing(frequency_hz: FloatArray, line: SensorLine) -> np.ndarray:
     """Complex gain (n,) at rising frequencies from 0 that undoes the hose, but for what it all but swallows."""
-    grid = np.linspace(0.0, float(frequency_hz[-1]), 513)
-    ratio = transfer(grid, line)
-    undone = np.conj(ratio) * (1.0 + LEAST_GAIN**2) / (np.abs(ratio) ** 2 + LEAST_GAIN**2)
+    grid, undone = _undoing_table(float(frequency_hz[-1]), line)
     return np.interp(frequency_hz, grid, undone.real) + 1j * np.interp(frequency_hz, grid, undone.imag)
+
+
+@lru_cache(maxsize=4 * HOSES)
+def _undoing_table(highest_hz: float, line: SensorLine) -> tuple[FloatArray, np.ndarray]:
+    grid = np.linspace(0.0, highest_hz, 513)
+    ratio = transfer(grid, line)
+    return grid, np.conj(ratio) * (1.0 + LEAST_GAIN**2) / (np.abs(ratio) ** 2 + LEAST_GAIN**2)
 
 
 def at_port_pa(pressure_pa: FloatArray, rate_hz: float, line: SensorLine) -> FloatArray:
