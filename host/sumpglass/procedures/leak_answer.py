@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.procedures.leak_posterior import Mixture, Sources, fit_sources, mixture_of
+from sumpglass.procedures.leak_posterior import Weighed, fit_sources, mixture_of, weighed
 from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, LeakProblem, SourceRows
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED, SourceModel
 from sumpglass.records import FloatArray
@@ -33,11 +33,12 @@ STATED_FREEDOM = 4.0
 class Answer:
     """Leak areas in mm2 and draws in kg/s with 95 % intervals; `area_hi95_mm2` inf where the readings set no end.
 
-    `log_evidence` is the logarithm of the readings' chance under all families, to a constant that only depends on which
-    openings were in. `bent` is None where there are too few openings to tell. `deviance` is that of the choked line
-    with its prior, `bend_gain` how much better the best bent source fits. `nuisance` is the best source's.
+    `problem` is the likeliest way to read the series. `bent` is None where there are too few openings to tell.
+    `deviance` is that of the choked line with its prior, `bend_gain` how much better the best bent source fits.
+    `nuisance` is the best source's.
     """
 
+    problem: LeakProblem
     area_mm2: float
     area_lo95_mm2: float
     area_hi95_mm2: float
@@ -50,37 +51,69 @@ class Answer:
     bend_gain: float
     model: str
     nuisance: float
-    log_evidence: float
 
 
-def answer_of(problem: LeakProblem, uncertainty_stated: bool) -> Answer:
-    """Weigh the families. Fewer than three openings cannot tell a bend: then the suction is taken as choked."""
-    distinct = len({round(float(a), 6) for a in problem.known_mm2})
-    tells_bends = distinct >= 3 and (uncertainty_stated or len(problem.exact) >= 4)
-    models: tuple[SourceModel, ...] = (CHOKED, *BENT_MODELS) if tells_bends else (CHOKED,)
+def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0) -> Weighed:
+    """Weigh the families of sources under one way to read the series, which has this chance before the readings.
+
+    Fewer than three openings cannot tell a bend: then the suction is taken as choked.
+    """
     recorded = any(r.recorded for r in problem.readings)
-    choked, least_gain = (CHOKED_CHANCE_RECORDED, BEND_GAIN_RECORDED) if recorded else (CHOKED_CHANCE, BEND_GAIN)
+    choked = CHOKED_CHANCE_RECORDED if recorded else CHOKED_CHANCE
     chances = {CHOKED.name: choked} | {m.name: (1.0 - choked) * m.weight for m in BENT_MODELS}
-    sources = fit_sources(problem, models)
-    likelihood, scale = _likelihood(len(problem.exact), uncertainty_stated)
-    mixture = mixture_of(problem, sources, chances, likelihood)
-    straight_rows, bent_rows = sources.of([CHOKED.name]), sources.of([m.name for m in BENT_MODELS])
-    penalised = [float(sources.least[i]) + _penalty(*sources.rows[i]) for i in straight_rows]
-    deviance = min(penalised)
-    bend_gain = max(0.0, deviance - min(float(sources.least[i]) for i in bent_rows)) if bent_rows else 0.0
-    bent = mixture.straight < 0.5 and bend_gain > least_gain if tells_bends else None
-    chosen = bent_rows if bent else straight_rows
-    best = chosen[int(np.argmin(penalised))] if not bent else min(chosen, key=lambda i: float(sources.least[i]))
-    widened = math.sqrt(scale(float(sources.least[best])))
-    area, draw = _middle(problem, sources, mixture, chances, likelihood, chosen)
-    low, high = mixture.area_quantiles((0.025, 0.975))
-    draw_low, draw_high = _draws(mixture, widened)
-    low, high = _ends(problem, sources, likelihood, chosen, low, high)
+    models = (CHOKED, *BENT_MODELS) if _tells_bends(problem, uncertainty_stated) else (CHOKED,)
+    likelihood = _likelihood(len(problem.exact), uncertainty_stated)
+    part = weighed(problem, models, chances, likelihood, math.log(chance))
+    if uncertainty_stated:
+        return part
+    # An assumed uncertainty is as large as the readings say.
+    freedom = max(STATED_FREEDOM + len(problem.exact) - 2.0, 1.0)
+    widened = math.sqrt((STATED_FREEDOM + float(part.sources.least.min())) / freedom)
+    return replace(part, draw_sd=part.draw_sd * widened)
+
+
+def answer_of(parts: Sequence[Weighed], uncertainty_stated: bool = True) -> Answer:
+    """One answer from all the ways to read the series."""
+    taken = max(parts, key=lambda part: part.log_evidence)
+    recorded = any(r.recorded for r in taken.problem.readings)
+    whole = mixture_of(parts)
+    straight, bent_names = mixture_of(parts, [CHOKED.name]), [m.name for m in BENT_MODELS]
+    straight_chance = math.exp(straight.log_evidence - whole.log_evidence)
+    deviance, _ = _best_row(taken, [CHOKED.name])
+    bend_gain, bent = 0.0, None
+    if _tells_bends(taken.problem, uncertainty_stated):
+        bend_gain = max(0.0, _least(parts, [CHOKED.name]) - _least(parts, bent_names))
+        least_gain = BEND_GAIN_RECORDED if recorded else BEND_GAIN
+        bent = straight_chance < 0.5 and bend_gain > least_gain
+    names = bent_names if bent else [CHOKED.name]
+    chosen = mixture_of(parts, names) if bent is not None else straight
+    area, draw = chosen.area_quantiles((0.5,))[0], chosen.draw_quantiles((0.5,))[0]
+    low, high = _ends(parts, names, uncertainty_stated, *whole.area_quantiles((0.025, 0.975)))
+    draw_low, draw_high = whole.draw_quantiles((0.025, 0.975))
+    best = taken.sources.rows[_best_row(taken, names)[1]]
     return Answer(
-        area, min(low, area), max(high, area), draw, min(draw_low, draw), max(draw_high, draw), bent,
-        1.0 - mixture.straight, deviance, bend_gain, sources.rows[best][0].name, sources.rows[best][1],
-        float(np.logaddexp.reduce(list(mixture.log_evidence.values())) + np.log(np.diag(problem.whitener)).sum()),
+        taken.problem, area, min(low, area), max(high, area), draw, min(draw_low, draw), max(draw_high, draw), bent,
+        1.0 - straight_chance, deviance, bend_gain, best[0].name, best[1],
     )  # fmt: skip
+
+
+def _tells_bends(problem: LeakProblem, uncertainty_stated: bool) -> bool:
+    distinct = len({round(float(a), 6) for a in problem.known_mm2})
+    return distinct >= 3 and (uncertainty_stated or len(problem.exact) >= 4)
+
+
+def _best_row(part: Weighed, names: Sequence[str]) -> tuple[float, int]:
+    """(least deviance with the nuisance's prior, its row) among these families."""
+    sources = part.sources
+    return min((float(sources.least[i]) + _penalty(*sources.rows[i]), i) for i in sources.of(names))
+
+
+def _least(parts: Sequence[Weighed], names: Sequence[str]) -> float:
+    """Least deviance among these families over all ways, each with what its own size of errors costs."""
+    return min(
+        _best_row(part, names)[0] - 2.0 * (float(np.log(np.diag(part.problem.whitener)).sum()) + part.log_chance)
+        for part in parts
+    )
 
 
 @dataclass(frozen=True)
@@ -155,50 +188,30 @@ def _penalty(model: SourceModel, nuisance: float) -> float:
     return 0.0 if model.prior is None else ((nuisance - model.prior[0]) / model.prior[1]) ** 2
 
 
-def _likelihood(readings: int, stated: bool) -> tuple[Callable[[FloatArray], FloatArray], Callable[[float], float]]:
-    """(log likelihood of a deviance, variance factor at a deviance). An assumed uncertainty is integrated out: the
-    readings then follow Student's distribution (Bernardo and Smith, Bayesian Theory, 1994, 5.2)."""
+def _likelihood(readings: int, stated: bool) -> Callable[[FloatArray], FloatArray]:
+    """Logarithm of the likelihood of a deviance. An assumed uncertainty is integrated out: the readings then follow
+    Student's distribution (Bernardo and Smith, Bayesian Theory, 1994, 5.2)."""
     if stated:
-        return (lambda deviance: -0.5 * deviance), (lambda _: 1.0)
+        return lambda deviance: -0.5 * deviance
     total = STATED_FREEDOM + readings
-
-    def log_likelihood(deviance: FloatArray) -> FloatArray:
-        return -0.5 * total * np.log1p(deviance / STATED_FREEDOM)
-
-    return log_likelihood, lambda deviance: (STATED_FREEDOM + deviance) / max(total - 2.0, 1.0)
-
-
-def _middle(
-    problem: LeakProblem, sources: Sources, mixture: Mixture, chances: dict[str, float],
-    likelihood: Callable[[FloatArray], FloatArray], chosen: Sequence[int],
-) -> tuple[float, float]:  # fmt: skip
-    """Medians of leak and draw over the chosen families alone."""
-    names = {sources.rows[i][0].name for i in chosen}
-    only = {name: chance for name, chance in chances.items() if name in names}
-    part = mixture_of(problem, sources, only, likelihood) if len(only) < len(chances) else mixture
-    return part.area_quantiles((0.5,))[0], part.draw_quantiles((0.5,))[0]
-
-
-def _draws(mixture: Mixture, widened: float) -> tuple[float, float]:
-    from dataclasses import replace
-
-    low, high = replace(mixture, draw_sd=mixture.draw_sd * widened).draw_quantiles((0.025, 0.975))
-    return low, high
+    return lambda deviance: -0.5 * total * np.log1p(deviance / STATED_FREEDOM)
 
 
 def _ends(
-    problem: LeakProblem, sources: Sources, likelihood: Callable[[FloatArray], FloatArray], chosen: Sequence[int],
-    low: float, high: float,
-) -> tuple[float, float]:  # fmt: skip
+    parts: Sequence[Weighed], names: Sequence[str], uncertainty_stated: bool, low: float, high: float
+) -> tuple[float, float]:
     """0 for a leak that cannot be told from none, and inf where no leak is too large, by the likelihood ratio."""
-    fitted = sources.fitted
-    rows = list(chosen)
-    penalty = np.array([_penalty(*sources.rows[i]) for i in rows])[:, None]
-    log = likelihood(fitted.deviance[rows] + penalty)
-    top = float(log.max())
-    areas = fitted.area_mm2[rows]
-    none = float(log[areas <= 1.5 * SMALLEST_MM2].max(initial=-math.inf))
-    endless = float(log[areas >= LARGEST_MM2 / 1.5].max(initial=-math.inf))
+    top = none = endless = -math.inf
+    for part in parts:
+        rows = part.sources.of(names)
+        likelihood = _likelihood(len(part.problem.exact), uncertainty_stated)
+        penalty = np.array([_penalty(*part.sources.rows[i]) for i in rows])[:, None]
+        own = float(np.log(np.diag(part.problem.whitener)).sum()) + part.log_chance
+        log = likelihood(part.sources.fitted.deviance[rows] + penalty) + own
+        areas = part.sources.fitted.area_mm2[rows]
+        top = max(top, float(log.max()))
+        none = max(none, float(log[areas <= 1.5 * SMALLEST_MM2].max(initial=-math.inf)))
+        endless = max(endless, float(log[areas >= LARGEST_MM2 / 1.5].max(initial=-math.inf)))
     return (
         0.0 if top - none < 0.5 * CHI2_95 else low,
         math.inf if top - endless < 0.5 * CHI2_95 else high,

@@ -134,16 +134,35 @@ def _nodes(source: SourceRows, best_mm2: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
+class Weighed:
+    """One way to read the series, its sources with the logarithm of the chance (r, a) of each and of its areas.
+
+    The chances of ways of the same readings may be compared: that of the way itself and the size of its errors are in
+    them. `draw_sd` (r, a) is the spread of each draw's logarithm.
+    """
+
+    problem: LeakProblem
+    sources: Sources
+    log_weight: FloatArray
+    draw_sd: FloatArray
+    log_chance: float
+
+    @property
+    def log_evidence(self) -> float:
+        """Logarithm of the chance of the readings, this way."""
+        return float(np.logaddexp.reduce(self.log_weight, axis=None))
+
+
+@dataclass(frozen=True)
 class Mixture:
     """Leak areas and draws with the weight of each (n,), summing to 1; rising areas. The draw of a node is spread
-    log-normally by `draw_sd`. `straight` is the chance that the source is choked."""
+    log-normally by `draw_sd`. `log_evidence` is the logarithm of all the weight that was there."""
 
     area_mm2: FloatArray
     weight: FloatArray
     log_draw: FloatArray
     draw_sd: FloatArray
-    straight: float
-    log_evidence: dict[str, float]
+    log_evidence: float
 
     def area_quantiles(self, chances: Sequence[float]) -> list[float]:
         """Areas below which the leak lies with these chances."""
@@ -166,47 +185,52 @@ class Mixture:
 _ROUND = np.linspace(0.0, 1.0, 5)
 
 
-def mixture_of(
+def weighed(
     problem: LeakProblem,
-    sources: Sources,
+    models: Sequence[SourceModel],
     chances: dict[str, float],
-    log_likelihood: Callable[[FloatArray], FloatArray],
-) -> Mixture:
-    """Mix sources; `chances` are the prior chances of the families, `log_likelihood` that of a deviance."""
+    likelihood: Callable[[FloatArray], FloatArray],
+    log_chance: float = 0.0,
+) -> Weighed:
+    """Weigh sources; `chances` are the prior chances of the families, `likelihood` gives the logarithm of that of a
+    deviance, `log_chance` is that of this way to read the series."""
+    sources = fit_sources(problem, models)
     fitted = sources.fitted
     log_area = np.log(fitted.area_mm2)
     width = np.gradient(log_area, axis=1)
     turn = max(float(problem.known_mm2.max()), 1.0)
     # Even in the bore is area**-1/2 a unit of area, +1/2 a unit of its logarithm.
     prior = 0.5 * log_area - 1.5 * np.log1p(fitted.area_mm2 / turn)
-    row = np.array([_row_chance(sources, i, chances) for i in range(len(sources.rows))])
     log_weight = (
-        log_likelihood(fitted.deviance)
+        likelihood(fitted.deviance)
         - 0.5 * np.log(fitted.draw_curvature)
         + prior
         + np.log(np.maximum(width, 1e-300))
-        + np.log(np.maximum(row, 1e-300))[:, None]
+        + np.log(np.maximum(_row_chances(sources.rows, chances), 1e-300))[:, None]
+        + float(np.log(np.diag(problem.whitener)).sum())
+        + log_chance
     )
-    top = float(log_weight.max())
-    weight = np.exp(log_weight - top)
-    evidence: dict[str, float] = {}
-    for i, (model, _) in enumerate(sources.rows):
-        evidence[model.name] = evidence.get(model.name, 0.0) + float(weight[i].sum())
-    straight = sum(v for name, v in evidence.items() if name == "choked") / float(weight.sum())
-    order = np.argsort(fitted.area_mm2, axis=None)
-    flat = weight.reshape(-1)[order] / weight.sum()
-    return Mixture(
-        fitted.area_mm2.reshape(-1)[order],
-        flat,
-        fitted.log_draw.reshape(-1)[order],
-        1.0 / np.sqrt(fitted.draw_curvature.reshape(-1)[order]),
-        straight,
-        {k: float(np.log(max(v, 1e-300))) + top for k, v in evidence.items()},
-    )
+    return Weighed(problem, sources, log_weight, 1.0 / np.sqrt(fitted.draw_curvature), log_chance)
 
 
-def _row_chance(sources: Sources, i: int, chances: dict[str, float]) -> float:
-    model = sources.rows[i][0]
-    mine = [k for k, (m, _) in enumerate(sources.rows) if m is model]
-    values = np.array([sources.rows[k][1] for k in mine])
-    return chances.get(model.name, 0.0) * float(model.chances(values)[mine.index(i)])
+def mixture_of(parts: Sequence[Weighed], names: Sequence[str] | None = None) -> Mixture:
+    """Mix the ways, of all families of sources or of these alone."""
+    columns: list[list[FloatArray]] = [[], [], [], []]
+    for part in parts:
+        rows = slice(None) if names is None else part.sources.of(names)
+        fitted = part.sources.fitted
+        for column, values in zip(columns, (fitted.area_mm2, part.log_weight, fitted.log_draw, part.draw_sd)):
+            column.append(values[rows].reshape(-1))
+    area, log_weight, log_draw, draw_sd = (np.concatenate(column) for column in columns)
+    order = np.argsort(area)
+    total = float(np.logaddexp.reduce(log_weight))
+    return Mixture(area[order], np.exp(log_weight[order] - total), log_draw[order], draw_sd[order], total)
+
+
+def _row_chances(rows: Sequence[tuple[SourceModel, float]], chances: dict[str, float]) -> FloatArray:
+    """Prior chance of each row (r,)."""
+    found = np.zeros(len(rows))
+    for model in {model.name: model for model, _ in rows}.values():
+        mine = [k for k, (other, _) in enumerate(rows) if other is model]
+        found[mine] = chances.get(model.name, 0.0) * model.chances(np.array([rows[k][1] for k in mine]))
+    return found

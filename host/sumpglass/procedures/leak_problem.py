@@ -16,7 +16,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.procedures.openings import BORE_U95_MM, OPENING_CD, Reading, Room, mean_flux_kg_s_m2
+from sumpglass.procedures.openings import (
+    BORE_U95_MM,
+    OPENING_CD,
+    ZERO_DRIFT_PA_S,
+    ZERO_STEADY_S,
+    Reading,
+    Room,
+    mean_flux_kg_s_m2,
+)
 from sumpglass.procedures.source_models import SourceModel
 from sumpglass.records import FloatArray
 
@@ -26,6 +34,8 @@ SMALLEST_MM2, LARGEST_MM2 = 1e-3, 3e3
 _TABLE = 500
 _STEPS = 900
 """Points of a table of vacuum by the logarithm of demand."""
+_PLACES = np.arange(_STEPS, dtype=float)
+_RAMP = 1e-13 * np.arange(_TABLE)
 
 
 class LeakProblem:
@@ -53,6 +63,7 @@ class LeakProblem:
         self.shared_pa = np.zeros((len(self.exact), max((len(r.shared_pa) for r in self.exact), default=0)))
         for row, reading in zip(self.shared_pa, self.exact):
             row[: len(reading.shared_pa)] = reading.shared_pa
+        self.drift_pa2 = _drift_pa2(np.array([r.zero_age_s for r in self.exact]))
         self.tables = [self._flux_table(r) for r in self.readings]
         self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
 
@@ -72,7 +83,7 @@ class LeakProblem:
             share = np.pi / 2.0 * bores * self.bore_u_mm / np.maximum(leak_mm2 + self.known_mm2[:n], 1e-9)
             variance = variance + (2.0 * np.maximum(self.vacuum_pa, self.u_pa) * share) ** 2
         shared = np.einsum("ik,jk->ij", self.shared_pa, self.shared_pa)
-        return np.diag(variance) + shared + self.zero_u_pa**2
+        return np.diag(variance) + shared + self.drift_pa2 + self.zero_u_pa**2
 
     def reading_u_pa(self, leak_mm2: float) -> FloatArray:
         """Standard uncertainties of the readings that are not censored, with bores and zero, at about this leak."""
@@ -100,6 +111,13 @@ class LeakProblem:
         return np.concatenate([r, root], axis=-1), np.concatenate([j, censored_slope], axis=-1)
 
 
+def _drift_pa2(age_s: FloatArray) -> FloatArray:
+    """Covariance (n, n) of what the zero has run away by at these ages: a steady rate and a random walk."""
+    one, two = age_s[:, None], age_s[None, :]
+    walk = np.where(one * two > 0, np.minimum(np.abs(one), np.abs(two)), 0.0)
+    return ZERO_DRIFT_PA_S**2 * (one * two + ZERO_STEADY_S * walk)
+
+
 @dataclass(frozen=True)
 class Fitted:
     """Over rows (r,) of sources and their leak areas (r, a): least `deviance` over the draw, the logarithm of that
@@ -125,18 +143,15 @@ class SourceRows:
         for i, (vacuum, flux) in enumerate(problem.tables):
             log_flux = np.log(np.maximum(flux, 1e-12))
             log_pa = np.log(np.maximum(vacuum, 1e-9))
-            for row, (model, nuisance) in enumerate(self.rows):
-                share = model.share(vacuum, nuisance, problem.deepest_pa, problem.room.pressure_pa)
-                keep = share > 1e-3
-                demand = log_flux[keep] - np.log(share[keep])
-                highest = np.maximum.accumulate(demand)
-                rising = np.concatenate([[True], np.diff(highest) > 1e-12])
-                demand, x = demand[rising], log_pa[keep][rising]
+            for row, share in enumerate(self._shares(vacuum)):
+                end = int(np.argmax(share <= 1e-3)) or len(share)
+                # Where the demand falls again its highest so far stands; the ramp keeps it rising.
+                demand = np.maximum.accumulate(log_flux[:end] - np.log(share[:end])) + _RAMP[:end]
                 # Demands under a hundredth of a pascal's matter to nobody.
                 start = max(float(demand[0]), float(demand[-1]) - 16.0)
-                grid = np.linspace(start, float(demand[-1]), _STEPS)
-                self.first[row, i], self.step[row, i] = grid[0], grid[1] - grid[0]
-                self.log_vacuum[row, i] = np.interp(grid, demand, x)
+                step = (float(demand[-1]) - start) / (_STEPS - 1)
+                self.first[row, i], self.step[row, i] = start, step
+                self.log_vacuum[row, i] = np.interp(start + step * _PLACES, demand, log_pa[:end])
         self.log_demand = self._demands()
 
     def only(self, keep: Sequence[int]) -> SourceRows:
@@ -195,10 +210,24 @@ class SourceRows:
         of_area = np.log(p.cd * MM2 * (area_mm2[..., None] + known + 1e-9)) @ weight
         return of_area + (self.log_demand @ weight)[:, None]
 
+    def _shares(self, vacuum: FloatArray) -> FloatArray:
+        """Share of the draw (r, k) that each row gives at these vacua (k,)."""
+        p = self.problem
+        found, at = [], 0
+        while at < len(self.rows):
+            model, end = self.rows[at][0], at
+            while end < len(self.rows) and self.rows[end][0] is model:
+                end += 1
+            nuisance = np.array([[v] for _, v in self.rows[at:end]])
+            found.append(np.broadcast_to(
+                model.share(vacuum, nuisance, p.deepest_pa, p.room.pressure_pa), (end - at, len(vacuum))
+            ))  # fmt: skip
+            at = end
+        return np.concatenate(found)
+
     def _demands(self) -> FloatArray:
         """Logarithm of the demand (r, n) that each row has at each reading that is not censored."""
         p = self.problem
         at = np.maximum(np.maximum(p.vacuum_pa, p.u_pa), 0.1)
         flux = np.array([max(float(np.interp(x, *table)), 1e-9) for x, table in zip(at, p.tables)])
-        share = np.array([m.share(at, v, p.deepest_pa, p.room.pressure_pa) for m, v in self.rows])
-        return np.log(flux) - np.log(np.maximum(share, 0.02))
+        return np.log(flux) - np.log(np.maximum(self._shares(at), 0.02))

@@ -30,6 +30,8 @@ class RigZero:
     u_pa: float
     words: str
     assumed: bool = False
+    t_s: float = 0.0
+    """When it was taken."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +120,7 @@ def _reading(recording: Recording, stretch: Stretch, level: SettledLevel, zero: 
         shape_pa=-level.swing_pa,
         name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
         shared_pa=shared,
+        zero_age_s=0.5 * (level.t0_s + level.t1_s) - zero.t_s,
     )
 
 
@@ -203,6 +206,7 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
                 level.mean_pa,
                 math.hypot(level.u_pa, 0.1),
                 f"Zero from the engine off at {level.t0_s:.1f} to {level.t1_s:.1f} s: {level.mean_pa:.1f} Pa.",
+                t_s=0.5 * (level.t0_s + level.t1_s),
             )
     if recording.zero is not None:
         return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")

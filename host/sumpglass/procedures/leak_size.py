@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from sumpglass.errors import InputError
 from sumpglass.physics.gas import lpm_from_kg_s
-from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of, best_of_family
-from sumpglass.procedures.leak_gas import gas_temperatures, with_swing
+from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of
 from sumpglass.procedures.leak_problem import LeakProblem
-from sumpglass.procedures.leak_zero import zero_uncertainties_pa
+from sumpglass.procedures.leak_ways import Told, Way, ways_of
 from sumpglass.procedures.next_opening import next_opening_mm
 from sumpglass.procedures.openings import (
     BORE_U95_MM,
@@ -22,13 +20,16 @@ from sumpglass.procedures.openings import (
     OPENING_CD_U95,
     Reading,
     Room,
-    breathes_out,
 )
 from sumpglass.units import ZERO_CELSIUS_K
 
 LIMIT_PA = 3500.0
 """Vacuum beyond which no opening is recommended: greatest vacuum that a published service manual allows a used engine
 (14 inH2O), for want of the maker's own figure."""
+
+
+LIKELY_ENOUGH = 0.05
+"""Chance from which a way to read the series is told."""
 
 
 @dataclass(frozen=True)
@@ -81,73 +82,34 @@ def size_leak(
     """
     room = room or Room()
     _refuse_useless(readings)
-    told = _Told(zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k, wide_zero_u_pa)
-    if not any(r.recorded and r.shared_pa.any() for r in readings):
-        return _sized_with_zero(readings, room, told)
-    # Behind an unknown hose the pulses as seen are the best guess; what the hose may do to them is in the intervals.
-    size = _sized_with_zero([replace(r, shared_pa=np.zeros(0)) for r in readings], room, told)
-    return replace(size, **_reaching(size, _sized_with_zero(readings, room, told)))
+    told = Told(zero_u_pa, uncertainty_stated, bore_u95_mm, limit_pa, other_gas_k, wide_zero_u_pa)
+    ways = ways_of(readings, room, told)
+    size = _size_of(answer_of([w.weighed for w in ways], uncertainty_stated), told)
+    return replace(size, warnings=(*_words_of(ways, told), *size.warnings))
 
 
-@dataclass(frozen=True)
-class _Told:
-    """What is told of a series beside its readings and its room; the fields are the arguments of `size_leak`."""
-
-    zero_u_pa: float
-    uncertainty_stated: bool
-    bore_u95_mm: float
-    limit_pa: float
-    other_gas_k: float | None
-    wide_zero_u_pa: float | None
-
-
-def _sized_with_zero(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
-    wide_zero_u_pa = told.wide_zero_u_pa
-    if wide_zero_u_pa is None:
-        return _sized_with_gas(readings, room, told)
-    zero_u_pa, *others_pa = zero_uncertainties_pa(readings, room, told.zero_u_pa, wide_zero_u_pa, told.bore_u95_mm)
-    size = _sized_with_gas(readings, room, replace(told, zero_u_pa=zero_u_pa))
-    for u_pa in others_pa:
-        size = replace(size, **_reaching(size, _sized_with_gas(readings, room, replace(told, zero_u_pa=u_pa))))
-    if max(zero_u_pa, *others_pa, 0.0) < wide_zero_u_pa:
-        return size
-    words = (
-        f"The readings look as if the zero were off: it was taken as known to +-{1.96 * wide_zero_u_pa:.0f} Pa only."
-    )
-    return replace(size, warnings=(words + " Take a zero with the engine off, or tell it (--zero-pa).", *size.warnings))
+def _words_of(ways: Sequence[Way], told: Told) -> list[str]:
+    """What has to be told of the zero and the gas, where the readings had to say."""
+    words = []
+    wide = sum(w.chance for w in ways if w.zero_u_pa == told.wide_zero_u_pa)
+    if told.wide_zero_u_pa is not None and wide > LIKELY_ENOUGH:
+        words.append(
+            f"The readings look as if the zero were off: it may be known to +-{1.96 * told.wide_zero_u_pa:.0f} Pa only "
+            f"(chance {wide:.2f}). Take a zero with the engine off, or tell it (--zero-pa)."
+        )
+    gases_k = [w.room.gas_k for w in ways if w.chance > LIKELY_ENOUGH and w.room.gas_k is not None]
+    if told.other_gas_k is not None and len({w.room for w in ways}) > 1 and gases_k:
+        others = sorted({round(k - ZERO_CELSIUS_K) for k in gases_k[1:]} - {round(gases_k[0] - ZERO_CELSIUS_K)})
+        text = "The pulses push gas out through the openings: it was taken to be at "
+        text += f"{gases_k[0] - ZERO_CELSIUS_K:.0f} degC"
+        if others:
+            text += f", and the intervals allow for {' and '.join(map(str, others))} degC too"
+        words.append(text + ". Tell it (--gas-c), or damp the line.")
+    return words
 
 
-def _sized_with_gas(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
-    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
-        return _size(readings, room, told)
-    taken_k, *allowed_k = gas_temperatures(readings, room, told.zero_u_pa, told.other_gas_k, told.bore_u95_mm)
-    size = _size(readings, replace(room, gas_k=taken_k), told)
-    for gas_k in allowed_k:
-        size = replace(size, **_reaching(size, _size(readings, replace(room, gas_k=gas_k), told)))
-    words = f"The pulses push gas out through the openings: it was taken to be at {taken_k - ZERO_CELSIUS_K:.0f} degC"
-    if allowed_k:
-        reach = " and ".join(f"{k - ZERO_CELSIUS_K:.0f}" for k in allowed_k)
-        words += f", and the intervals reach over {reach} degC too"
-    return replace(size, warnings=(words + ". Tell it (--gas-c), or damp the line.", *size.warnings))
-
-
-def _reaching(size: LeakSize, other: LeakSize) -> dict[str, Any]:
-    """Ends of the intervals of `size`, moved outwards to those of `other`."""
-    ends: dict[str, Any] = {}
-    for name in ("lo95_mm", "lo95_mm2", "net_draw_lo95", "net_draw_at_cd_lo95"):
-        one, two = getattr(size, name), getattr(other, name)
-        ends[name] = None if one is None or two is None else min(one, two)
-    for name in ("hi95_mm", "hi95_mm2", "net_draw_hi95", "net_draw_at_cd_hi95"):
-        one, two = getattr(size, name), getattr(other, name)
-        ends[name] = None if one is None or two is None else max(one, two)
-    return ends
-
-
-def _size(readings: Sequence[Reading], room: Room, told: _Told) -> LeakSize:
-    bore_u95_mm, uncertainty_stated = told.bore_u95_mm, told.uncertainty_stated
-    problem = LeakProblem(with_swing(readings, room), room, told.zero_u_pa, bore_u95_mm=bore_u95_mm)
-    problem.count_bores(best_of_family(problem).area_mm2)
-    answer = answer_of(problem, uncertainty_stated)
+def _size_of(answer: Answer, told: Told) -> LeakSize:
+    problem, bore_u95_mm, uncertainty_stated = answer.problem, told.bore_u95_mm, told.uncertainty_stated
     points, freedom = len(problem.readings), len(problem.exact) - 2
     _refuse_rising(problem, answer, freedom, uncertainty_stated)
     ends_at = problem.deepest_pa / answer.nuisance if answer.model != "choked" and answer.nuisance > 0 else None

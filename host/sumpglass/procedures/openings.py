@@ -31,6 +31,13 @@ SWING_U95_RELATIVE = 0.05
 """Half-width, relative, of the RMS of the swing that a table states: an assumption."""
 
 
+ZERO_DRIFT_PA_S = 1.5 / 60.0
+"""Standard uncertainty of the rate at which a zero runs away after it was taken (an assumption; a hold allows for
+about as much)."""
+ZERO_STEADY_S = 30.0
+"""Time over which that rate is much the same; over longer times the zero also wanders."""
+
+
 @dataclass(frozen=True)
 class Room:
     """The air that the openings draw."""
@@ -50,7 +57,8 @@ class Reading:
     of the vacuum about its mean, with mean 0; [0] if it does not swing. `name` says where it is from.
 
     `shared_pa` (s,) are errors of the flow that its pulses drive, as mean vacuum, each one standard deviation of an
-    unknown that all readings of the series share: the wave form, the hose to the sensor.
+    unknown that all readings of the series share: the wave form, the hose to the sensor. `zero_age_s` is the time
+    from when the zero was taken to this reading: a zero runs away, and the readings of a series run with it.
     """
 
     opening_mm: float
@@ -60,6 +68,7 @@ class Reading:
     shape_pa: FloatArray = field(default_factory=lambda: np.zeros(1))
     name: str = ""
     shared_pa: FloatArray = field(default_factory=lambda: np.zeros(0))
+    zero_age_s: float = 0.0
 
     @property
     def area_mm2(self) -> float:

@@ -235,7 +235,9 @@ def wander_factor(levels: Sequence[SettledLevel]) -> float:
     stretch. The slope of the periodograms (all stretches together) tells; for a density that goes as 1/f, means over
     a fifth of a recording scatter about 2.4 times as much as the first ordinates say.
     """
-    profiles = [p / p.mean() for v in levels if len(p := slow_powers_pa2(v.t_s, v.pressure_pa)) == SLOW_ORDINATES]
+    powers = [slow_powers_pa2(v.t_s, v.pressure_pa) for v in levels]
+    # A signal that rests on one code has none.
+    profiles = [p / p.mean() for p in powers if len(p) == SLOW_ORDINATES and p.mean() > 0]
     if not profiles:
         return 1.0
     steep = -float(np.polyfit(np.log(np.arange(1, SLOW_ORDINATES + 1)), np.log(np.mean(profiles, axis=0)), 1)[0])

@@ -11,7 +11,7 @@ import numpy as np
 from sumpglass.errors import InputError
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
-from sumpglass.procedures.leak_zero import WIDE_ZERO_U_PA
+from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA
 from sumpglass.procedures.openings import BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
 from sumpglass.records import Recording
 from sumpglass.store.csv_table import CsvTable, read_header, read_table

@@ -1,0 +1,118 @@
+"""The ways to read a series where nobody told its hose, its zero or how warm the gas is that pulses push out.
+
+Each way is a set of readings in a room with a zero known so well, and has a chance before the readings. All families of
+sources are weighed under every way (`leak_answer.weigh`), and the intervals are those of all ways together, each by
+what the readings say of it (Kass and Raftery, Journal of the American Statistical Association 90 (1995) 773).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sumpglass.procedures.leak_answer import best_of_family, weigh
+from sumpglass.procedures.leak_gas import gas_temperatures, with_swing
+from sumpglass.procedures.leak_posterior import Weighed
+from sumpglass.procedures.leak_problem import LeakProblem
+from sumpglass.procedures.openings import Reading, Room, breathes_out
+
+WIDE_ZERO_U_PA = 40.0
+"""Standard uncertainty of the zero of a rig that was never zeroed: about a hundredth of the span of a common part."""
+OFF_ZERO_U_PA = 15.0
+"""The same of a rig that was zeroed once, some time ago (an assumption)."""
+WIDE_CHANCE, OFF_CHANCE = 0.15, 0.25
+"""Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
+HOSE_CHANCE = 0.5
+"""Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
+ILL_FITTING = 4.0
+"""Deviance above the degrees of freedom of a straight line from which the zero is asked about."""
+UNLIKELY = 0.02
+"""A zero or a gas with less than this chance is not tried behind an unknown hose as well."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told of a series beside its readings and its room; the fields are the arguments of `size_leak`."""
+
+    zero_u_pa: float
+    uncertainty_stated: bool
+    bore_u95_mm: float
+    limit_pa: float
+    other_gas_k: float | None
+    wide_zero_u_pa: float | None
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to read a series, with what the readings say of it. `chance` is that after the readings."""
+
+    zero_u_pa: float
+    room: Room
+    hose: bool
+    weighed: Weighed
+    chance: float = 0.0
+
+
+def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
+    """All ways, the likeliest first."""
+    hose = any(r.recorded and r.shared_pa.any() for r in readings)
+    as_seen = [replace(r, shared_pa=np.zeros(0)) for r in readings] if hose else list(readings)
+    ways = []
+    for zero_u_pa, zero_chance in _zeros(as_seen, room, told):
+        for warmth, gas_chance in _gases(as_seen, room, zero_u_pa, told):
+            prior = zero_chance * gas_chance * (1.0 - HOSE_CHANCE if hose else 1.0)
+            ways.append(Way(zero_u_pa, warmth, False, _weighed(as_seen, warmth, zero_u_pa, told, prior)))
+    ways = _ranked(ways)
+    if hose:
+        for way in [w for w in ways if w.chance > UNLIKELY]:
+            prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE / (1.0 - HOSE_CHANCE)
+            behind = _weighed(readings, way.room, way.zero_u_pa, told, prior)
+            ways.append(replace(way, hose=True, weighed=behind))
+    return _ranked(ways)
+
+
+def _weighed(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float) -> Weighed:
+    problem = _problem(readings, room, zero_u_pa, told)
+    problem.count_bores(best_of_family(problem).area_mm2)
+    return weigh(problem, told.uncertainty_stated, prior)
+
+
+def _problem(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told) -> LeakProblem:
+    return LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=told.bore_u95_mm)
+
+
+def _ranked(ways: Sequence[Way]) -> list[Way]:
+    evidence = np.array([w.weighed.log_evidence for w in ways])
+    chances = np.exp(evidence - np.logaddexp.reduce(evidence))
+    return sorted((replace(w, chance=float(c)) for w, c in zip(ways, chances)), key=lambda w: -w.chance)
+
+
+def _zeros(readings: Sequence[Reading], room: Room, told: Told) -> list[tuple[float, float]]:
+    """Standard uncertainties of the zero, with the chance of each before the readings.
+
+    A zero that is off bends the line at small vacua, a source that is not choked at deep ones.
+    """
+    wide_u_pa = told.wide_zero_u_pa
+    if wide_u_pa is None or wide_u_pa <= told.zero_u_pa:
+        return [(told.zero_u_pa, 1.0)]
+    straight = best_of_family(_problem(readings, room, told.zero_u_pa, told))
+    exact = sum(r.vacuum_pa is not None for r in readings)
+    if straight.deviance <= exact - 2 + ILL_FITTING:
+        return [(told.zero_u_pa, 1.0)]
+    return [
+        (told.zero_u_pa, 1.0 - OFF_CHANCE - WIDE_CHANCE),
+        (max(OFF_ZERO_U_PA, told.zero_u_pa), OFF_CHANCE),
+        (wide_u_pa, WIDE_CHANCE),
+    ]
+
+
+def _gases(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told) -> list[tuple[Room, float]]:
+    """Rooms with the gas that may flow out, with the chance of each before the readings."""
+    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
+        return [(room, 1.0)]
+    taken_k, *allowed_k = gas_temperatures(readings, room, zero_u_pa, told.other_gas_k, told.bore_u95_mm)
+    rooms = [replace(room, gas_k=k) for k in (taken_k, *allowed_k)]
+    return [(r, 1.0 / len(rooms)) for r in rooms]
