@@ -13,18 +13,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.procedures.leak_posterior import Weighed, fit_sources, mixture_of, weighed
+from sumpglass.procedures.leak_posterior import Sources, Weighed, fit_sources, mixture_of, weighed
 from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, LeakProblem, SourceRows
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED, SourceModel
 from sumpglass.records import FloatArray
 
-CHOKED_CHANCE, CHOKED_CHANCE_RECORDED = 0.5, 0.8
+CHOKED_CHANCE, CHOKED_CHANCE_RECORDED = 0.5, 0.6
 """Prior chance of a choked suction. Where readings stand in a table nothing is known of the source; a recording has
-errors of its own kind (pulses, settling), which look like a bend more often than not."""
-BEND_GAIN, BEND_GAIN_RECORDED = 1.0, 6.634896601021213
-"""Deviance by which a bent source has to fit better before a line is called bent. In a table it keeps
-readings that tell nothing, and leave the chance at what it was before, from being called bent; about 4 % of straight
-lines are then (tests/benchmarks/bench_procedures.py). In a recording it is the 1 % point of chi-square."""
+errors of its own kind (settling, pulses between samples), which look like a bend a little more often than not."""
+BEND_GAIN, BEND_GAIN_RECORDED = 1.0, 2.0
+"""Deviance by which a bent source has to fit better before a line is called bent. It keeps readings that tell nothing,
+and leave the chance at what it was before, from being called bent; about one straight line in twenty is then
+(tests/benchmarks/bench_procedures.py, bench_size_leak_recordings.py)."""
 STATED_FREEDOM = 4.0
 """Where the readings' uncertainty is assumed and not stated, it counts as known to so many degrees of freedom."""
 
@@ -53,8 +53,10 @@ class Answer:
     nuisance: float
 
 
-def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0) -> Weighed:
+def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0, like: Sources | None = None) -> Weighed:
     """Weigh the families of sources under one way to read the series, which has this chance before the readings.
+
+    `like` are the sources of another way, if there is one: it saves time.
 
     Fewer than three openings cannot tell a bend: then the suction is taken as choked.
     """
@@ -63,7 +65,7 @@ def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0) -
     chances = {CHOKED.name: choked} | {m.name: (1.0 - choked) * m.weight for m in BENT_MODELS}
     models = (CHOKED, *BENT_MODELS) if _tells_bends(problem, uncertainty_stated) else (CHOKED,)
     likelihood = _likelihood(len(problem.exact), uncertainty_stated)
-    part = weighed(problem, models, chances, likelihood, math.log(chance))
+    part = weighed(problem, models, chances, likelihood, math.log(chance), like)
     if uncertainty_stated:
         return part
     # An assumed uncertainty is as large as the readings say.

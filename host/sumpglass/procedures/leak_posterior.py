@@ -12,8 +12,9 @@ told from zero is.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,53 +25,79 @@ from sumpglass.records import FloatArray
 _NODES = np.concatenate([np.linspace(-4.5, -2.0, 8, endpoint=False), np.linspace(-2.0, 2.0, 19)])
 _NODES = np.concatenate([_NODES, -_NODES[7::-1]])
 _TAIL = 7
+_START_MM2 = np.geomspace(0.02, 900.0, 45)
+COARSE, FINE = 14, 18
+"""Values of the nuisance of each family."""
+ABOUT_AS_WELL = 6.0
+"""Difference of deviances up to which two ways to read a series ask for the same values of the nuisance."""
 _REACH = 25.0
 """Deviance above the least at which a source no longer counts."""
 
 
+Grids = list[tuple[SourceModel, FloatArray]]
+"""Families with the values of the nuisance that stand for each."""
+
+
 @dataclass(frozen=True)
 class Sources:
-    """Sources fitted, each with its own areas (r, a): `best_mm2` and `least` deviance of each (r,)."""
+    """Sources fitted, each with its own areas (r, a): `best_mm2` and `least` deviance of each (r,).
+
+    `grids` and `near_mm2` are the sources looked at and where each was best, before those that fit far too badly were
+    left out.
+    """
 
     rows: tuple[tuple[SourceModel, float], ...]
     best_mm2: FloatArray
     least: FloatArray
     fitted: Fitted
+    grids: Grids
+    near_mm2: FloatArray
 
     def of(self, names: Sequence[str]) -> list[int]:
         """Indices of the rows of these families."""
         return [i for i, (model, _) in enumerate(self.rows) if model.name in names]
 
 
-def fit_sources(problem: LeakProblem, models: Sequence[SourceModel]) -> Sources:
-    """Fit every family over its nuisance, close together wherever the readings allow it."""
-    grids = [(model, np.array(model.values)) for model in models]
-    start = np.geomspace(0.02, 900.0, 45)
+def fit_sources(problem: LeakProblem, models: Sequence[SourceModel], like: Sources | None = None) -> Sources:
+    """Fit every family over its nuisance, close together wherever the readings allow it.
+
+    `like` are the sources of another way to read the same series: where these readings fit about as well, the same
+    values of the nuisance are looked at.
+    """
+    if like is not None:
+        found = _fitted(problem, like.grids, like.near_mm2)
+        if (
+            found.least.min() < like.least.min() + ABOUT_AS_WELL
+            and found.least.min() > like.least.min() - ABOUT_AS_WELL
+        ):
+            return found
+    grids: Grids = [(model, np.array(model.values)) for model in models]
     best: FloatArray | None = None
-    found: list[tuple[SourceModel, FloatArray, FloatArray]] = []
-    for count in (14, 14, 36):
-        rows = [(model, float(v)) for model, values in grids for v in values]
-        source = SourceRows(problem, rows)
-        areas, least = _best_areas(source, start, best)
-        found, at = [], 0
-        for model, values in grids:
-            found.append((model, values, np.column_stack([areas, least])[at : at + len(values)]))
-            at += len(values)
-        if count == 36 or all(m.prior is not None or len(m.values) == 1 for m, _ in grids):
-            break
-        grids, best = _narrowed(found, float(least.min()), len(problem.readings), count)
-    keep = [i for i in range(len(rows)) if least[i] <= least.min() + _REACH or rows[i][0].prior is not None]
-    source = source.only(keep) if len(keep) < len(rows) else source
-    nodes = _nodes(source, areas[keep])
-    return Sources(tuple(rows[i] for i in keep), areas[keep], least[keep], source.fit(nodes))
+    if any(model.prior is None for model in models):
+        for count in (COARSE, FINE):
+            rows = SourceRows(problem, _rows_of(grids))
+            grids, best = _narrowed(grids, *_best_areas(rows, best), len(problem.readings), count)
+    return _fitted(problem, grids, best)
 
 
-def _best_areas(source: SourceRows, start: FloatArray, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+def _rows_of(grids: Grids) -> list[tuple[SourceModel, float]]:
+    return [(model, float(v)) for model, values in grids for v in values]
+
+
+def _fitted(problem: LeakProblem, grids: Grids, near_mm2: FloatArray | None) -> Sources:
+    source = SourceRows(problem, _rows_of(grids))
+    areas, least = _best_areas(source, near_mm2)
+    keep = [i for i, (m, _) in enumerate(source.rows) if least[i] <= least.min() + _REACH or m.prior is not None]
+    part = source.only(keep)
+    return Sources(part.rows, areas[keep], least[keep], part.fit(_nodes(part, areas[keep])), grids, areas)
+
+
+def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
     """Best area and least deviance of each row: looked for in ever closer steps."""
     count = len(source.rows)
     if guess is None:
-        areas = np.tile(start, (count, 1))
-        ratio = start[1] / start[0]
+        areas = np.tile(_START_MM2, (count, 1))
+        ratio = float(_START_MM2[1] / _START_MM2[0])
     else:
         ratio = 1.25
         areas = guess[:, None] * ratio ** np.arange(-6, 7)
@@ -88,13 +115,16 @@ def _best_areas(source: SourceRows, start: FloatArray, guess: FloatArray | None)
 
 
 def _narrowed(
-    found: Sequence[tuple[SourceModel, FloatArray, FloatArray]], least: float, readings: int, count: int
-) -> tuple[list[tuple[SourceModel, FloatArray]], FloatArray]:
+    looked_at: Grids, best_mm2: FloatArray, deviance_of: FloatArray, readings: int, count: int
+) -> tuple[Grids, FloatArray]:
     # A coarse grid may miss the valley: what counts as near it is wide as long as nothing fits.
+    least = float(deviance_of.min())
     margin = 2.0 * CHI2_95 + 6.0 + 0.5 * max(0.0, least - 3.0 * readings)
-    grids, guesses = [], []
-    for model, values, results in found:
-        areas, deviance = results.T
+    grids: Grids = []
+    guesses, at = [], 0
+    for model, values in looked_at:
+        areas, deviance = best_mm2[at : at + len(values)], deviance_of[at : at + len(values)]
+        at += len(values)
         if model.prior is not None or len(values) == 1:
             grids.append((model, values))
             guesses.append(areas)
@@ -152,6 +182,11 @@ class Weighed:
         """Logarithm of the chance of the readings, this way."""
         return float(np.logaddexp.reduce(self.log_weight, axis=None))
 
+    def times(self, share: float) -> Weighed:
+        """The same with this share of its chance before the readings."""
+        log_share = math.log(share)
+        return replace(self, log_weight=self.log_weight + log_share, log_chance=self.log_chance + log_share)
+
 
 @dataclass(frozen=True)
 class Mixture:
@@ -191,10 +226,11 @@ def weighed(
     chances: dict[str, float],
     likelihood: Callable[[FloatArray], FloatArray],
     log_chance: float = 0.0,
+    like: Sources | None = None,
 ) -> Weighed:
     """Weigh sources; `chances` are the prior chances of the families, `likelihood` gives the logarithm of that of a
     deviance, `log_chance` is that of this way to read the series."""
-    sources = fit_sources(problem, models)
+    sources = fit_sources(problem, models, like)
     fitted = sources.fitted
     log_area = np.log(fitted.area_mm2)
     width = np.gradient(log_area, axis=1)

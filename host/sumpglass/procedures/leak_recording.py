@@ -12,7 +12,7 @@ from sumpglass.procedures.clipping import BARELY, clipped_share, resting_end_pa
 from sumpglass.procedures.marks import Stretch, stretches_of
 from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel, settled_level, wander_factor
-from sumpglass.procedures.unknown_hose import at_port_pa, unknown_hose_errors_pa
+from sumpglass.procedures.unknown_hose import at_port_pa, unknown_hose_shapes_pa
 from sumpglass.records import FloatArray, Recording
 
 ZERO_GIVEN_U95_PA = 1.0
@@ -84,15 +84,12 @@ def readings_of(recording: Recording, zero_pa: float | None = None, range_pa: fl
 
 def _hose_words(readings: list[Reading]) -> str:
     words = "Nothing is known of the hose to the sensor"
-    if not any(r.shared_pa.any() for r in readings):
+    if not any(len(r.hose_shapes_pa) for r in readings):
         return words + ", so the pulses were taken as the sensor shows them."
-    words += (
-        ": the pulses were taken as the sensor shows them, and what hoses of up to 2 m would make of them is in the "
-        "intervals."
+    return words + (
+        ": what hoses of up to 2 m would make of the pulses is in the intervals, as far as the readings allow it. Tell "
+        "the hose, or damp the pulses at the port."
     )
-    if any(float(np.sum(r.shared_pa**2)) > r.u_pa**2 for r in readings):
-        words += " It is what the intervals are mostly made of: tell the hose, or damp the pulses at the port."
-    return words
 
 
 def port_pressure_pa(recording: Recording, pressure_pa: FloatArray) -> FloatArray:
@@ -112,14 +109,14 @@ def _reading(recording: Recording, stretch: Stretch, level: SettledLevel, zero: 
     opening = 0.0 if stretch.state.kind == "closed" else stretch.state.value
     vacuum = -(level.mean_pa - zero.pressure_pa)
     known = recording.line is not None
-    shared = np.zeros(0) if known else unknown_hose_errors_pa(level, recording.rate_hz, vacuum)
+    shapes = np.zeros((0, 0)) if known else unknown_hose_shapes_pa(level, recording.rate_hz, vacuum)
     return Reading(
         opening,
         vacuum,
         math.hypot(level.root_u_pa(zero.pressure_pa), _code_u_pa(level)),
         shape_pa=-level.swing_pa,
         name=f"recorded {level.t0_s:.1f} to {level.t1_s:.1f} s",
-        shared_pa=shared,
+        hose_shapes_pa=shapes,
         zero_age_s=0.5 * (level.t0_s + level.t1_s) - zero.t_s,
     )
 

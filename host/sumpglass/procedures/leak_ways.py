@@ -15,7 +15,8 @@ import numpy as np
 
 from sumpglass.procedures.leak_answer import best_of_family, weigh
 from sumpglass.procedures.leak_gas import gas_temperatures, with_swing
-from sumpglass.procedures.leak_posterior import Weighed
+from sumpglass.procedures.leak_hoses import hoses_of
+from sumpglass.procedures.leak_posterior import Sources, Weighed
 from sumpglass.procedures.leak_problem import LeakProblem
 from sumpglass.procedures.openings import Reading, Room, breathes_out
 
@@ -25,12 +26,10 @@ OFF_ZERO_U_PA = 15.0
 """The same of a rig that was zeroed once, some time ago (an assumption)."""
 WIDE_CHANCE, OFF_CHANCE = 0.15, 0.25
 """Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
-HOSE_CHANCE = 0.5
+HOSE_CHANCE = 0.65
 """Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
-ILL_FITTING = 4.0
-"""Deviance above the degrees of freedom of a straight line from which the zero is asked about."""
-UNLIKELY = 0.02
-"""A zero or a gas with less than this chance is not tried behind an unknown hose as well."""
+MOST_BEHIND_HOSES = 2
+"""So many of the likeliest zeros and gases are tried behind an unknown hose as well."""
 
 
 @dataclass(frozen=True)
@@ -58,26 +57,32 @@ class Way:
 
 def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
     """All ways, the likeliest first."""
-    hose = any(r.recorded and r.shared_pa.any() for r in readings)
-    as_seen = [replace(r, shared_pa=np.zeros(0)) for r in readings] if hose else list(readings)
-    ways = []
-    for zero_u_pa, zero_chance in _zeros(as_seen, room, told):
-        for warmth, gas_chance in _gases(as_seen, room, zero_u_pa, told):
-            prior = zero_chance * gas_chance * (1.0 - HOSE_CHANCE if hose else 1.0)
-            ways.append(Way(zero_u_pa, warmth, False, _weighed(as_seen, warmth, zero_u_pa, told, prior)))
+    hoses = hoses_of(readings, room)
+    seen_chance = 1.0 - HOSE_CHANCE * sum(share for _, share in hoses)
+    ways: list[Way] = []
+    zeros = _zeros(readings, room, told)
+    gases = _gases(readings, room, zeros[len(zeros) // 2][0], told)
+    for zero_u_pa, zero_chance in zeros:
+        for warmth, gas_chance in gases:
+            like = ways[0].weighed.sources if ways else None
+            weighed = _weighed(readings, warmth, zero_u_pa, told, zero_chance * gas_chance, like)
+            ways.append(Way(zero_u_pa, warmth, False, weighed))
     ways = _ranked(ways)
-    if hose:
-        for way in [w for w in ways if w.chance > UNLIKELY]:
-            prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE / (1.0 - HOSE_CHANCE)
-            behind = _weighed(readings, way.room, way.zero_u_pa, told, prior)
-            ways.append(replace(way, hose=True, weighed=behind))
+    for i, way in enumerate(ways[:MOST_BEHIND_HOSES] if hoses else []):
+        ways[i] = replace(way, weighed=way.weighed.times(seen_chance))
+        for behind, share in hoses:
+            prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE * share
+            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources)
+            ways.append(replace(way, hose=True, weighed=weighed))
     return _ranked(ways)
 
 
-def _weighed(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float) -> Weighed:
+def _weighed(
+    readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None
+) -> Weighed:
     problem = _problem(readings, room, zero_u_pa, told)
     problem.count_bores(best_of_family(problem).area_mm2)
-    return weigh(problem, told.uncertainty_stated, prior)
+    return weigh(problem, told.uncertainty_stated, prior, like)
 
 
 def _problem(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told) -> LeakProblem:
@@ -97,10 +102,6 @@ def _zeros(readings: Sequence[Reading], room: Room, told: Told) -> list[tuple[fl
     """
     wide_u_pa = told.wide_zero_u_pa
     if wide_u_pa is None or wide_u_pa <= told.zero_u_pa:
-        return [(told.zero_u_pa, 1.0)]
-    straight = best_of_family(_problem(readings, room, told.zero_u_pa, told))
-    exact = sum(r.vacuum_pa is not None for r in readings)
-    if straight.deviance <= exact - 2 + ILL_FITTING:
         return [(told.zero_u_pa, 1.0)]
     return [
         (told.zero_u_pa, 1.0 - OFF_CHANCE - WIDE_CHANCE),

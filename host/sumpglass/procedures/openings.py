@@ -57,7 +57,9 @@ class Reading:
     of the vacuum about its mean, with mean 0; [0] if it does not swing. `name` says where it is from.
 
     `shared_pa` (s,) are errors of the flow that its pulses drive, as mean vacuum, each one standard deviation of an
-    unknown that all readings of the series share: the wave form, the hose to the sensor. `zero_age_s` is the time
+    unknown that all readings of the series share: the wave form, the hose to the sensor. `hose_shapes_pa` (h, k) are
+    what the excursions would be behind each of some hoses, as likely as the next and the same for all readings of the
+    series; (0, 0) where the hose is known or does not matter. `zero_age_s` is the time
     from when the zero was taken to this reading: a zero runs away, and the readings of a series run with it.
     """
 
@@ -68,6 +70,7 @@ class Reading:
     shape_pa: FloatArray = field(default_factory=lambda: np.zeros(1))
     name: str = ""
     shared_pa: FloatArray = field(default_factory=lambda: np.zeros(0))
+    hose_shapes_pa: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     zero_age_s: float = 0.0
 
     @property

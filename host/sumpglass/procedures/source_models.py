@@ -21,7 +21,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.physics.gas import Floats
 from sumpglass.records import FloatArray
 
 
@@ -32,7 +31,7 @@ class SourceModel:
 
     name: str
     values: tuple[float, ...]
-    share: Callable[[FloatArray, Floats, float, float], FloatArray]
+    share: Callable[[FloatArray, FloatArray | float, float, float], FloatArray]
     prior: tuple[float, float] | None = None
     weight: float = 1.0
     range: tuple[float, float] = (0.0, 1.0)
@@ -54,30 +53,30 @@ class SourceModel:
         return density * width / float(density @ width)
 
 
-def _choked(vacuum: FloatArray, nuisance: Floats, deepest: float, room: float) -> FloatArray:
+def _choked(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
     return 1.0 - nuisance * vacuum / room
 
 
-def _linear(vacuum: FloatArray, nuisance: Floats, deepest: float, room: float) -> FloatArray:
+def _linear(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
     return np.maximum(1.0 - nuisance * vacuum / deepest, 0.0)
 
 
-def _with_blow_by(blow_by: float) -> Callable[[FloatArray, Floats, float, float], FloatArray]:
+def _with_blow_by(blow_by: float) -> Callable[[FloatArray, FloatArray | float, float, float], FloatArray]:
     """A restriction that does not choke, less a blow-by of `blow_by` times the net draw: (1+b) sqrt(1 - v/D) - b,
     where the manifold's vacuum D makes the net draw end at `deepest` / nuisance."""
     ending = 1.0 - (blow_by / (1.0 + blow_by)) ** 2
 
-    def share(vacuum: FloatArray, nuisance: Floats, deepest: float, room: float) -> FloatArray:
+    def share(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
         left = np.maximum(1.0 - ending * nuisance * vacuum / deepest, 0.0)
         return np.maximum((1.0 + blow_by) * np.sqrt(left) - blow_by, 0.0)
 
     return share
 
 
-def _knee(power: float, root: float) -> Callable[[FloatArray, Floats, float, float], FloatArray]:
+def _knee(power: float, root: float) -> Callable[[FloatArray, FloatArray | float, float, float], FloatArray]:
     """(1 - x**power)**root with x the vacuum over that at which the draw ends."""
 
-    def share(vacuum: FloatArray, nuisance: Floats, deepest: float, room: float) -> FloatArray:
+    def share(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
         return np.maximum(1.0 - (nuisance * vacuum / deepest) ** power, 0.0) ** root
 
     return share

@@ -1,8 +1,8 @@
 """Pulses at the port from those at the sensor: the hose between them undone, known or unknown.
 
 The mean flow through an opening follows the pulses at the port. Where the hose is known its response is undone. Where
-it is not, the pulses are taken as seen, and what they would drive behind hoses of the kinds that lie about in a
-workshop, each as likely as the next, is an error that all readings of the recording share.
+it is not, what the pulses would be behind hoses of the kinds that lie about in a workshop, each as likely as the next,
+is weighed beside the pulses as seen (`leak_ways`).
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from functools import lru_cache
 import numpy as np
 
 from sumpglass.physics.line import transfer
-from sumpglass.procedures.openings import Room, flow_shift_pa
 from sumpglass.procedures.settled import SettledLevel, swing_shape_pa
 from sumpglass.records import FloatArray, SensorLine
 
@@ -74,13 +73,13 @@ def at_port_pa(pressure_pa: FloatArray, rate_hz: float, line: SensorLine) -> Flo
     return irfft(rfft(pressure_pa - middle, padded) * gain, padded)[:n] + middle
 
 
-def unknown_hose_errors_pa(level: SettledLevel, rate_hz: float | None, vacuum_pa: float) -> FloatArray:
-    """Shared errors (HOSES,) of the flow that the pulses drive, as of `Reading`; none where they are too small."""
+def unknown_hose_shapes_pa(level: SettledLevel, rate_hz: float | None, vacuum_pa: float) -> FloatArray:
+    """Excursions of the vacuum (HOSES, k) behind each likely hose, as of `Reading`; (0, 0) where the pulses are too
+    small to matter."""
     if rate_hz is None or len(level.pressure_pa) < 64 or level.swing_rms_pa < SLIGHT_SWING * abs(vacuum_pa):
-        return np.zeros(0)
+        return np.zeros((0, 0))
     part = level.pressure_pa[-MOST_SAMPLES:]
-    shapes = [_pulses(part, rate_hz, hose, level.noise_pa) for hose in likely_hoses()]
-    return flow_shift_pa(vacuum_pa, -level.swing_pa, shapes, Room()) / math.sqrt(len(shapes))
+    return np.array([_pulses(part, rate_hz, hose, level.noise_pa) for hose in likely_hoses()])
 
 
 def _pulses(pressure_pa: FloatArray, rate_hz: float, hose: SensorLine, noise_pa: float) -> FloatArray:

@@ -1,15 +1,17 @@
 """What nobody told of a recording: the hose to the sensor, and the zero."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from sumpglass.procedures.leak_hoses import hoses_of
 from sumpglass.procedures.leak_size import size_leak
-from sumpglass.procedures.leak_zero import WIDE_ZERO_U_PA, zero_uncertainties_pa
+from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA, Told, ways_of
 from sumpglass.procedures.openings import Reading, Room, swing_shifts_pa
 from sumpglass.procedures.settled import level_of
-from sumpglass.procedures.unknown_hose import HOSES, at_port_pa, likely_hoses, unknown_hose_errors_pa
+from sumpglass.procedures.unknown_hose import HOSES, at_port_pa, likely_hoses, unknown_hose_shapes_pa
 
 LEAK_MM2, RHO = 2.5, 1.2041
 
@@ -23,8 +25,10 @@ def recorded(offset_pa):
     return rows
 
 
-def test_a_zero_that_is_right_is_left_alone():
-    assert zero_uncertainties_pa(recorded(0.0), Room(), 5.0, WIDE_ZERO_U_PA, 0.01) == [5.0]
+def test_the_ways_to_read_a_series_share_its_chance_and_a_zero_that_is_right_is_likeliest():
+    ways = ways_of(recorded(0.0), Room(), Told(5.0, True, 0.01, 3500.0, None, WIDE_ZERO_U_PA))
+    assert sum(w.chance for w in ways) == pytest.approx(1.0)
+    assert ways[0].zero_u_pa == 5.0
 
 
 def test_a_zero_that_nobody_took_may_be_far_off_and_the_leak_is_held():
@@ -45,8 +49,19 @@ def test_likely_hoses_differ_and_leave_the_mean():
 def test_only_pulses_that_are_large_beside_the_level_need_the_hose(amplitude, matters):
     t = np.arange(8000) / 1000.0
     level = level_of(t, -400 + amplitude * np.sin(2 * np.pi * 30 * t))
-    errors = unknown_hose_errors_pa(level, 1000.0, 400.0)
-    assert bool(len(errors) and np.abs(errors).max() > 1.0) == matters
+    shapes = unknown_hose_shapes_pa(level, 1000.0, 400.0)
+    readings = [Reading(3.0, 400.0, 1.0, shape_pa=-level.swing_pa, name="recorded", hose_shapes_pa=shapes)]
+    groups = hoses_of(readings, Room())
+    assert bool(groups) == matters
+    assert sum(share for _, share in groups) <= 1.0
+
+
+def test_a_zero_runs_away_with_the_time_since_it_was_taken():
+    early, late = (
+        size_leak([replace(r, zero_age_s=age * (k + 1)) for k, r in enumerate(recorded(0.0))], Room(), 0.2)
+        for age in (0.0, 60.0)
+    )
+    assert late.hi95_mm2 - late.lo95_mm2 > 1.05 * (early.hi95_mm2 - early.lo95_mm2)
 
 
 def test_the_form_of_small_pulses_shifts_nothing_that_of_large_ones_does():
