@@ -3,8 +3,15 @@
 import numpy as np
 import pytest
 
+from sumpglass.analysis import statistics
 from sumpglass.analysis.happenings.onset import fit_change
-from sumpglass.analysis.statistics import allan_deviation, lag_one, mean_with_autocorrelation, student_95
+from sumpglass.analysis.statistics import (
+    allan_deviation,
+    lag_one,
+    mean_and_variance,
+    mean_with_autocorrelation,
+    student_95,
+)
 
 # NIST Statistical Reference Datasets, univariate summary statistics, Lew.dat (beam deflections), public domain.
 LEW = np.fromstring("""
@@ -41,6 +48,17 @@ def test_numacc4_keeps_its_digits():
     assert mean_with_autocorrelation(values).value == pytest.approx(10000000.2, abs=1e-8)
     assert values.std(ddof=1) == pytest.approx(0.1, rel=1e-6)
     assert lag_one(values) == pytest.approx(-0.999, rel=1e-6)
+
+
+@pytest.mark.parametrize("piece", [64, 7, 1 << 14])
+def test_mean_and_deviation_read_in_pieces_are_the_certified_ones(monkeypatch, piece):
+    monkeypatch.setattr(statistics, "CACHED", piece)
+    # NIST StRD Lew and NumAcc4, as above.
+    mean, variance = mean_and_variance(LEW)
+    assert mean == pytest.approx(-177.435, rel=1e-14)
+    assert np.sqrt(variance * 200 / 199) == pytest.approx(277.332168044316, rel=1e-14)
+    mean, variance = mean_and_variance(np.concatenate([[10000000.2], np.tile([10000000.1, 10000000.3], 500)]))
+    assert mean == pytest.approx(10000000.2, abs=1e-8) and np.sqrt(variance * 1001 / 1000) == pytest.approx(0.1, 1e-6)
 
 
 def nbs14() -> np.ndarray:

@@ -204,19 +204,22 @@ def _fit(
     best = np.full(len(cycles), -np.inf)
     strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)
     present = ~np.isnan(seen)
-    value = np.where(present, seen, 0.0)
     most = np.where(present, WORST, WORST_UNSEEN * np.minimum(1.0, (count + 1.0) / np.arange(1, TEETH + 1)))
+    most = np.where(gone, 0.0, most)[:, None, :]
+    # A tooth that is seen costs by how far it is off either way; an unseen one only where it should have been seen.
+    told = (np.where(present, seen, least) - strongest[:, None])[:, None, :]
+    nearest = np.where(present, -np.inf, 0.0)[:, None, :]
+    judged = 0.4 * (present & ~gone).sum(axis=1)
     for corner, odd in zip(CORNERS_HZ, CORNER_ODDS):
         shape = rows[None] - 0.5 * np.log1p((real / corner) ** 4)[:, None, :]
-        shape = shape - shape.max(axis=2, keepdims=True)
+        off = shape - shape.max(axis=2, keepdims=True) - told
         for offset in OFFSETS:
-            wanted = shape + (strongest + offset)[:, None, None]
-            off = np.where(present[:, None, :], value[:, None, :] - wanted, np.maximum(0.0, wanted - least[:, None, :]))
-            worse = np.minimum(0.5 * (off / SPREAD_LOG) ** 2, most[:, None, :]) + 0.4 * present[:, None, :]
-            worse = np.where(gone[:, None, :], 0.0, worse)
-            total = odds - worse.sum(axis=2) - 0.5 * (offset / 0.7) ** 2 + odd
-            best = np.maximum(best, total.max(axis=1))
-    return best
+            worse = np.maximum(off + offset, nearest)
+            worse *= worse
+            worse *= 0.5 / SPREAD_LOG**2
+            total = odds - np.minimum(worse, most, out=worse).sum(axis=2)
+            best = np.maximum(best, total.max(axis=1) - 0.5 * (offset / 0.7) ** 2 + odd)
+    return best - judged
 
 
 def explained_share(lines: Lines, hearing: Hearing, cycle_hz: float) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.statistics import Mean, block_means, mean_with_autocorrelation, student_95
+from sumpglass.analysis.statistics import Mean, block_means, mean_and_variance, mean_with_autocorrelation, student_95
 from sumpglass.records import FloatArray
 
 PIECE = 1 << 15
@@ -101,7 +101,7 @@ def read_level(
 ) -> LevelReading:
     """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted)."""
     found = scatter(pieces)
-    spread = float(np.sqrt(np.mean([np.var(piece) for piece in pieces])))
+    spread = float(np.sqrt(np.mean([mean_and_variance(piece)[1] for piece in pieces])))
     parts = {
         "scatter": min(student_95(found.degrees_of_freedom) * found.u, widest_scatter(pieces)),
         "zero": zero_u95_pa,

@@ -20,6 +20,7 @@ class Mean:
     """Independent readings to which the correlated ones amount."""
 
 
+CACHED = 1 << 14
 FLICKER_BLOCKS = 128
 FLICKER_FROM, FLICKER_TO = 0.38, 0.55
 """Allan deviation of long averages over that of short ones: white noise falls to 0.35 with a scatter of a quarter; from
@@ -36,6 +37,22 @@ def block_means(values: FloatArray, size: int) -> FloatArray:
     """Means (blocks,) of `size` values each, the rest at the end left out."""
     blocks = len(values) // size
     return values[: blocks * size].reshape(blocks, size).mean(axis=1) if blocks else np.empty(0)
+
+
+def mean_and_variance(values: FloatArray) -> tuple[float, float]:
+    """Mean and variance (over n) of a series (n,), read once, in pieces that stay in the processor's cache.
+
+    The pieces are joined as by Chan, Golub and LeVeque 1983 (The American Statistician 37, 242-247).
+    """
+    mean = square = 0.0
+    for at in range(0, len(values), CACHED):
+        part = np.asarray(values[at : at + CACHED], np.float64)
+        own = float(part.mean())
+        off = part - own
+        step = own - mean
+        square += float(off @ off) + step * step * at * len(part) / (at + len(part))
+        mean += step * len(part) / (at + len(part))
+    return mean, square / len(values)
 
 
 def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longest_order: int = 8) -> Mean:

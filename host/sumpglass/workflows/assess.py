@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
@@ -15,6 +16,7 @@ from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.analysis.level import NO_LEVEL, LevelReading, read_level, time_weights
 from sumpglass.analysis.pulses import PulseReading, find_pulses
 from sumpglass.analysis.pulses_together import pulses_together
+from sumpglass.analysis.statistics import mean_and_variance
 from sumpglass.analysis.stretches import Settled, settled_stretches
 from sumpglass.errors import InputError
 from sumpglass.records import FloatArray, Happening, Recording
@@ -235,8 +237,8 @@ def _pulses_of(
 
 
 def _stretch(p: FloatArray, piece: Settled, reading: PulseReading, rig: _Rig) -> Stretch:
-    part = p[piece.begin : piece.end]
-    mean, sd = float(part.mean()) - rig.zero_pa, float(part.std())
+    mean, variance = mean_and_variance(p[piece.begin : piece.end])
+    mean, sd = mean - rig.zero_pa, math.sqrt(variance)
     engine = "unknown"
     if reading.firing_hz is not None:
         engine = "running"
