@@ -44,9 +44,11 @@ def false_alarms(maker: str, hours: float, first: int) -> tuple[float, int, int]
     told, kept, withdrawn, seed = 0.0, 0, 0, first
     while told < hours:
         for case in _steady(maker, seed):
-            for happening in case.detector().finish():
-                kept += happening.withdrawn_s is None
-                withdrawn += happening.withdrawn_s is not None
+            every = case.detector().finish()
+            tally = Tally()
+            tally.add(case.truth, [h for h in every if h.withdrawn_s is None])
+            kept += sum(tally.false.values())
+            withdrawn += sum(h.withdrawn_s is not None for h in every)
             told += float(case.t_s[-1] - case.t_s[0]) / 3600.0
         seed += 1
     return told, kept, withdrawn

@@ -29,8 +29,10 @@ QUIETER = 1.15
 """Spreads that must not suffer from a change under way are the second least of the past blocks, times this: the ratio
 of the median to the second least of four spreads of noise with a few independent values each."""
 LONG_BLOCKS = 10
-OLD_BLOCKS = 2 * LONG_BLOCKS
 """The least energy of the pulses is remembered for so many blocks: bumps of a hand on the hose last a few seconds."""
+OLD_BLOCKS = 2 * LONG_BLOCKS
+MOVED_WANDER = 4.0
+"""A level that wanders by so many times as much as `LONG_BLOCKS` ago is one that was moved."""
 SETTLED_S = 0.5
 FALL_S = 2.2
 """A sudden loss takes under 2 s; 0.2 s for the window's own delay."""
@@ -60,8 +62,9 @@ class Track:
     slow_sigma_pa: FloatArray
     wander_pa: FloatArray
     """By how much the slow level moves from one block to the next while nothing happens."""
-    least_wander_pa: FloatArray
-    """The same, or that of `LONG_BLOCKS` before: a level that was moved for so long is no sensor that wanders."""
+    long_wander_pa: FloatArray
+    """The same over twice as long, and for slower wander; that of `LONG_BLOCKS` before where it has grown so much that
+    the level was moved: no sensor wanders so."""
     energy_pa2: FloatArray
     """Variance of the samples about their mean over the last `PULSE_S`; NaN without samples."""
     energy_ref_pa2: FloatArray
@@ -233,11 +236,26 @@ class Tracker:
         steps = np.abs(np.diff(np.lib.stride_tricks.sliding_window_view(older[-4], LONG_BLOCKS), axis=-1))
         wanders = _median_of_known(np.sort(steps, axis=-1)) / 0.954
         wander, earlier = np.nan_to_num(wanders[LONG_BLOCKS:]), wanders[:-LONG_BLOCKS]
+        long_wander = _long_wander(older[-4])
+        moved = long_wander > MOVED_WANDER * earlier
+        long_wander = np.nan_to_num(np.where(moved, earlier, long_wander))
         at = np.arange(blocks)
         return np.vstack(
             [choice, spreads[choice, at], quiet[-1], energy, share, least, regain, quiet[regain, at], quiet[calm, at],
-             wander, np.fmin(wander, earlier)]
+             wander, long_wander]
         )  # fmt: skip
+
+
+def _long_wander(level_pa: FloatArray) -> FloatArray:
+    """(blocks,) wander over the last `OLD_BLOCKS` of (blocks + OLD_BLOCKS - 1,) levels.
+
+    Steps over three blocks show a wander that is slower than a block: at most 3**0.5 times as much, a random walk.
+    """
+    windows = np.lib.stride_tricks.sliding_window_view(level_pa, OLD_BLOCKS)
+    short = _median_of_known(np.sort(np.abs(windows[:, 1:] - windows[:, :-1]), axis=-1))
+    wide = np.abs(windows[:, 3:] - windows[:, :-3])
+    slow = np.where(np.isnan(wide[:, 5]), np.nan, _median_of_known(np.sort(wide, axis=-1)))
+    return np.fmax(short, np.fmin(slow, 3**0.5 * short)) / 0.954
 
 
 def _spread_about_line(rows: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from sumpglass.records import FloatArray
 SIGMAS = 2.0
 LEAST_SIGMAS = 8.0
 SIGN_SIGMAS = 4.0
-LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 3.0, 3.5, 60.0
+LEAST_WANDERS, SIGN_WANDERS, MOST_WANDER_PA = 4.0, 3.5, 60.0
 """A sensor that drifts to and fro is no vacuum and no pressure; capped, since a level that settles moves too."""
 SIGN_FLOOR_PA = 8.0
 """No sign is told from a level nearer to zero than this: cheap sensors wander by as much (common practice)."""
@@ -194,7 +194,9 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     vacuum = settled_reference(track, hop_s, -1, none)
     with np.errstate(invalid="ignore"):
         floor = max(watch.zero_u95_pa, 3.0 * watch.code_pa, LEAST_PA)
-        least = np.maximum(floor, LEAST_SIGMAS * sigma) + LEAST_WANDERS * track.wander_pa
+        least = np.maximum(floor, LEAST_SIGMAS * sigma) + LEAST_WANDERS * np.maximum(
+            track.wander_pa, track.long_wander_pa
+        )
         leads = level > vacuum + np.maximum(MOVED_SHARE * -vacuum, 5.0 * sigma)
         if leads.any():
             leads &= level + AHEAD_S * trends(level, hop_s)[0] > 0.5 * vacuum + 4.0 * sigma
@@ -205,7 +207,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             # Only where there has been a pressure can it fade.
             pressure = settled_reference(track, hop_s, 1, none)
             found["fade"] = np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma)
-        wander = np.minimum(SIGN_WANDERS * track.least_wander_pa, MOST_WANDER_PA)
+        wander = np.minimum(SIGN_WANDERS * track.long_wander_pa, MOST_WANDER_PA)
         nil = no_sign_pa(track, watch) + wander
         edge = nil + SIGN_SIGMAS * track.calm_sigma_pa
         slow_edge = nil + SIGN_SIGMAS * track.slow_sigma_pa
