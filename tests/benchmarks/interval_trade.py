@@ -198,7 +198,7 @@ def calibration_rows(seed: int) -> list[Row]:
 
 
 def pulse_rows(seed: int) -> list[Row]:
-    """Speed told by the pulse balance, where it is told right; the bench of engine speed counts the wrong ones."""
+    """The speed that an engine hunts about, where it is told right; the bench of engine speed counts the wrong ones."""
     rng = np.random.default_rng((48, seed))
     cylinders = (1, 2, 3, 4, 6)[seed % 5]
     trace = engine(rng, cylinders, 1000.0, 12.0, even=cylinders > 1)
@@ -207,4 +207,4 @@ def pulse_rows(seed: int) -> list[Row]:
     verdict = judged("pulse-balance", [taken], cylinders=cylinders)
     figure = figure_of(verdict, "rpm")
     wrong = figure is None or figure.value is None or trace.rpm is None or abs(figure.value / trace.rpm - 1) > 0.01
-    return [] if wrong else [row("rpm", trace.rpm, figure)]
+    return [] if wrong else [row("rpm", trace.held_rpm, figure)]

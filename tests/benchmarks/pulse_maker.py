@@ -56,6 +56,8 @@ class PulseTrace:
     rpm_hi: float | None = None
     weak: float = 0.0
     """By how much of itself one cylinder differs from its neighbours."""
+    held_rpm: float | None = None
+    """The speed that the engine hunts about; its mean over one recording differs from it by chance."""
 
 
 def between(rng: np.random.Generator, low: float, high: float) -> float:
@@ -148,7 +150,7 @@ def engine(
     if rng.uniform() < 0.25:
         p += size * between(rng, 0.02, 0.4) * _mains(rng, t)
     p = _part(rng, p, size * between(rng, 0.003, 0.1 if clean else 0.5), 0.0 if clean else 0.15)
-    return PulseTrace(p, rate, count, layout, float(speed.mean()), float(speed.min()), float(speed.max()), weak)
+    return PulseTrace(p, rate, count, layout, float(speed.mean()), float(speed.min()), float(speed.max()), weak, rpm)
 
 
 def _part(rng: np.random.Generator, p: np.ndarray, code_pa: float, clips: float) -> np.ndarray:

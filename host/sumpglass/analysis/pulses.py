@@ -5,6 +5,7 @@ Lines are found by `pulse_lines` and explained by `engine_comb`; here the explan
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,7 @@ from sumpglass.analysis.engine_comb import TOLERANCE, Hearing, Trial, explained_
 from sumpglass.analysis.evenness import UNEVEN_LIMITS, evenness
 from sumpglass.analysis.pulse_lines import FALSE_CLAIM, Lines, keeps_time, significant_lines, sounds_evenly, with_mains
 from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
+from sumpglass.analysis.statistics import lag_one, student_95
 from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
@@ -21,6 +23,8 @@ SHORT_SEGMENT_S, SHORT_BY = 1.25, 2.0
 """Where segments of the first length show no speed, shorter ones may: lines that wander then stay in one bin, and more
 of them are averaged. They tell tones of other origin apart less well, and a speed needs so much more lead."""
 MOST_PIECES = 48
+OVERLAPPED = 1.0 / 3.0
+"""Memory from piece to piece that halves the number of independent ones."""
 PART_S = 6.0
 """Where a stretch shows lines but no one speed, its halves are heard if they are so long."""
 ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 4.0
@@ -53,6 +57,7 @@ class PulseReading:
     firing_hz: float | None = None
     rpm: float | None = None
     rpm_u95: float | None = None
+    """Of the speed that the engine hunts about, of which its mean over the stretch is a sample."""
     half_order_pa: float | None = None
     half_order_ratio: float | None = None
     uneven: bool | None = None
@@ -236,9 +241,20 @@ def _refined(
     values = np.array([f for f, _ in found])
     middle = float(np.median(values))
     close = values[np.abs(values - middle) < 0.04 * middle]
-    mean = float(close.mean())
-    independent = max(1.0, len(close) / 2)
-    return mean, float(np.sqrt(close.var() / independent + (0.02 * bin_hz / tooth) ** 2))
+    return float(close.mean()), math.hypot(_hunting_u95(close) / 2.0, 0.02 * bin_hz / tooth)
+
+
+def _hunting_u95(pieces_hz: FloatArray) -> float:
+    """Half-width within which the speed that an engine hunts about lies of the mean of its pieces (n,), which overlap
+    by half. A hunt of a second or more is seen a few times only, so the pieces' memory (of order one, its estimate
+    put right for short series: Kendall 1954) and Student's factor count; a speed farther off than all the pieces are
+    apart was never seen."""
+    n = len(pieces_hz)
+    seen = lag_one(pieces_hz) if n > 3 and np.ptp(pieces_hz) > 0 else 0.0
+    memory = min(0.95, max(OVERLAPPED, seen + (1.0 + 3.0 * seen) / n))
+    effective = max(2.0, n * (1.0 - memory) / (1.0 + memory))
+    u = float(pieces_hz.std()) / math.sqrt(effective - 1.0)
+    return min(student_95(effective - 1.0) * u, float(np.ptp(pieces_hz)))
 
 
 __all__ = ["UNEVEN_LIMITS", "PulseReading", "find_pulses"]

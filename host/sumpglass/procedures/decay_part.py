@@ -66,6 +66,7 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
             "a vacuum of about 2 kPa: pump, stop the hose, then record"
         )
     end = _opening(fine_t, fine, peak, noise)
+    peak = _plateau(fine, peak, end, noise)
     t0 = float(fine_t[peak])
     t1 = float(fine_t[end - 1]) if end < len(fine) else float(t[-1])
     inside = (t >= t0) & (t <= t1)
@@ -104,6 +105,14 @@ def _peak(y: FloatArray, noise: float) -> int:
     # A pump's last stroke rings for a moment: the fall is counted from where it leaves the plateau, at most a
     # fiftieth of the recording later than the peak itself.
     return k + min(max(stop - 1, 0), len(y) // 50)
+
+
+def _plateau(y: FloatArray, peak: int, end: int, noise: float) -> int:
+    """Start of a vacuum that holds: where it is tight, noise or a gas that cools puts the greatest reading anywhere,
+    even at the end. Then the hold began where it was first reached but for a fiftieth. `peak` where it is not so."""
+    near = np.flatnonzero(y[:peak] < 0.98 * y[peak] - 3.0 * noise)
+    first = int(near[-1]) + 1 if len(near) else 0
+    return first if peak - first > 0.25 * (end - first) else peak
 
 
 def _opening(t: FloatArray, y: FloatArray, peak: int, noise: float) -> int:
