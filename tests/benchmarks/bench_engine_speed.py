@@ -52,7 +52,7 @@ class Tally:
         self.warned += bad and bool(reading.warnings)
         self.errors.append(error)
         if not bad:
-            self.held.append(abs(reading.rpm - trace.rpm) <= (reading.rpm_u95 or 0.0))
+            self.held.append(abs(reading.rpm - (trace.held_rpm or trace.rpm)) <= (reading.rpm_u95 or 0.0))
         return bad
 
     def line(self, name: str) -> str:

@@ -24,6 +24,11 @@ class LevelReading:
 
 
 FEWEST_FOR_RANGE, RANGE_BLOCKS = 8, 20
+TREND_BLOCKS, TREND_SHARE = 40, 0.92
+"""A straight line that explains more than this share of the variance of so many short means is the pressure's own way:
+noise with a memory, of a quarter of the stretch even, or of density 1/f, does so once in a hundred times or less."""
+SENSOR_DRIFT_U95_PA_S = 2.0 / 60.0
+"""How fast the zero of a cheap part may run by itself (common practice, no source)."""
 NO_LEVEL = LevelReading(None, None, "no_reading", {})
 
 
@@ -78,6 +83,24 @@ def widest_scatter(pieces: list[FloatArray]) -> float:
     return float(np.sqrt(sum(way * way for way in ways))) if ways else float("inf")
 
 
+def without_trend(piece: FloatArray) -> tuple[FloatArray, float]:
+    """`piece` (n,) about its straight line where that is what it follows, and how far the line goes; else as it is, 0.
+
+    What is told is the mean in time. Where the pressure itself goes steadily, that is known as well as the noise about
+    the line allows, and how far the line goes is no doubt about it.
+    """
+    means = block_means(piece, max(1, len(piece) // TREND_BLOCKS))
+    if len(means) < FEWEST_FOR_RANGE:
+        return piece, 0.0
+    x = np.arange(len(means)) - 0.5 * (len(means) - 1)
+    off = means - means.mean()
+    slope = float(x @ off) / float(x @ x)
+    if not slope * slope * float(x @ x) > TREND_SHARE * float(off @ off):
+        return piece, 0.0
+    way = slope * len(means)
+    return piece - way * (np.arange(len(piece)) / len(piece) - 0.5), abs(way)
+
+
 def quantising_u95(code_pa: float, spread_pa: float) -> float:
     """Half-width in pascals that codes of `code_pa` leave in a mean of codes that scatter by `spread_pa`.
 
@@ -98,8 +121,15 @@ def read_level(
     gain_relative_u95: float,
     code_pa: float,
     drift_u95_pa: float = 0.0,
+    seconds: float = 0.0,
 ) -> LevelReading:
-    """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted)."""
+    """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted) of `seconds` together."""
+    trends = [without_trend(piece) for piece in pieces]
+    way = max((abs(part) for _, part in trends), default=0.0)
+    if way:
+        # The zero may have done a part of it.
+        pieces = [piece for piece, _ in trends]
+        drift_u95_pa = float(np.hypot(drift_u95_pa, min(way, SENSOR_DRIFT_U95_PA_S * seconds) / 2.0))
     found = scatter(pieces)
     spread = float(np.sqrt(np.mean([mean_and_variance(piece)[1] for piece in pieces])))
     parts = {

@@ -206,7 +206,8 @@ def _level(t: FloatArray, p: FloatArray, settled: list[Settled], rig: _Rig, rate
     mean = float(np.average(p, weights=weights)) - rig.zero_pa
     covered = sum(piece.end - piece.begin for piece in settled)
     pieces = [p[piece.begin : piece.end] for piece in settled] if covered > 0.5 * len(p) else [p]
-    return read_level(mean, pieces, rig.zero_u95_pa, rig.gain_relative_u95, rig.code_pa, rig.drift_u95_pa)
+    seconds = float(t[-1] - t[0])
+    return read_level(mean, pieces, rig.zero_u95_pa, rig.gain_relative_u95, rig.code_pa, rig.drift_u95_pa, seconds)
 
 
 def _line_gain(recording: Recording) -> Callable[[FloatArray], FloatArray] | None:

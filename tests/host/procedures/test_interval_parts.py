@@ -88,3 +88,11 @@ def test_two_idles_that_agree_by_luck_do_not_make_the_change_exact():
     verdict = test.judge([level("idle", -800.0), level("idle again", -800.0), level("cruise", -900.0)], test.settings())
     change = next(f for f in verdict.figures if f.name == "change_pa")
     assert verdict.state == "good" and change.lo95 < -100.0 < change.hi95 < 0.0
+
+
+def test_a_tight_crankcase_whose_gas_cools_is_judged_though_its_vacuum_deepens():
+    pump, t = np.linspace(0.0, 2000.0, int(2 * RATE_HZ)), times(60.0)
+    hold = judge_hold(recording(np.concatenate([pump, 2000.0 + 0.15 * t])), 6.0)
+    assert hold.half_time_s is None and hold.leak_lo95 == 0.0
+    # 0.15 Pa/s on 6 L: 0.0053 L/min of an opening at 500 Pa would hide behind as much cooling.
+    assert hold.leak_hi95 < 0.02
