@@ -135,51 +135,45 @@ class FamilyFit(FamilyBest):
     area_hi95_mm2: float
 
 
-class _Profile:
-    """Least deviance of one family as a function of the leak, the readings' uncertainties taken as stated."""
-
-    def __init__(self, problem: LeakProblem, model: SourceModel) -> None:
-        sources = fit_sources(problem, [model])
-        self.source = SourceRows(problem, sources.rows)
-        self.penalties = np.array([_penalty(*row) for row in sources.rows])
-        self.middle = math.log(float(sources.best_mm2[int(np.argmin(sources.least + self.penalties))]))
-
-    def at(self, log_area: float) -> tuple[float, float]:
-        """(deviance, logarithm of the draw) at a leak area."""
-        found = self.source.fit(np.full((len(self.penalties), 1), math.exp(log_area)))
-        row = int(np.argmin(found.deviance[:, 0] + self.penalties))
-        return float(found.deviance[row, 0] + self.penalties[row]), float(found.log_draw[row, 0])
-
-    def best(self) -> FamilyBest:
-        from scipy.optimize import minimize_scalar
-
-        found = minimize_scalar(
-            lambda x: self.at(x)[0],
-            bounds=(self.middle - 0.05, self.middle + 0.05), method="bounded", options={"xatol": 1e-7},
-        )  # fmt: skip
-        return FamilyBest(math.exp(float(found.x)), math.exp(self.at(float(found.x))[1]), float(found.fun))
-
-
 def best_of_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyBest:
-    """Fit one family alone."""
-    return _Profile(problem, model).best()
+    """Fit one family alone, to a few thousandths of the leak."""
+    sources = fit_sources(problem, [model])
+    penalised = sources.least + np.array([_penalty(*row) for row in sources.rows])
+    row = int(np.argmin(penalised))
+    area = float(sources.best_mm2[row])
+    log_draw = float(np.interp(math.log(area), np.log(sources.fitted.area_mm2[row]), sources.fitted.log_draw[row]))
+    return FamilyBest(area, math.exp(log_draw), float(penalised[row]))
 
 
 def fit_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyFit:
-    """Fit one family alone, with the interval by the likelihood ratio."""
-    from scipy.optimize import brentq
+    """Fit one family alone exactly, the readings' uncertainties taken as stated; the interval by the likelihood
+    ratio."""
+    from scipy.optimize import brentq, minimize_scalar
 
-    profile = _Profile(problem, model)
-    best = profile.best()
+    sources = fit_sources(problem, [model])
+    source = SourceRows(problem, sources.rows)
+    penalties = np.array([_penalty(*row) for row in sources.rows])
+    middle = math.log(float(sources.best_mm2[int(np.argmin(sources.least + penalties))]))
+
+    def fitted(log_area: float) -> tuple[float, float]:
+        """(deviance, logarithm of the draw) at a leak area."""
+        found = source.fit(np.full((len(penalties), 1), math.exp(log_area)))
+        row = int(np.argmin(found.deviance[:, 0] + penalties))
+        return float(found.deviance[row, 0] + penalties[row]), float(found.log_draw[row, 0])
+
+    best = minimize_scalar(
+        lambda x: fitted(x)[0], bounds=(middle - 0.05, middle + 0.05), method="bounded", options={"xatol": 1e-7}
+    )
+    at, least = float(best.x), float(best.fun)
 
     def above(log_area: float) -> float:
-        return profile.at(log_area)[0] - best.deviance - CHI2_95
+        return fitted(log_area)[0] - least - CHI2_95
 
-    at, low, high = math.log(best.area_mm2), math.log(SMALLEST_MM2), math.log(LARGEST_MM2)
+    low, high = math.log(SMALLEST_MM2), math.log(LARGEST_MM2)
     return FamilyFit(
-        best.area_mm2,
-        best.draw_kg_s,
-        best.deviance,
+        math.exp(at),
+        math.exp(fitted(at)[1]),
+        least,
         area_lo95_mm2=math.exp(brentq(above, low, at, xtol=1e-6)) if above(low) > 0 else 0.0,
         area_hi95_mm2=math.exp(brentq(above, at, high, xtol=1e-6)) if above(high) > 0 else math.inf,
     )

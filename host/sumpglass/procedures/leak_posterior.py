@@ -29,7 +29,9 @@ _START_MM2 = np.geomspace(0.02, 900.0, 45)
 COARSE, FINE = 14, 18
 """Values of the nuisance of each family."""
 ABOUT_AS_WELL = 6.0
-"""Difference of deviances up to which two ways to read a series ask for the same values of the nuisance."""
+"""Deviance by which a way to read a series has to fit better before it gets values of the nuisance of its own."""
+LEAST_GAIN = 1e-3
+"""Deviance that does not matter to a chance."""
 _REACH = 25.0
 """Deviance above the least at which a source no longer counts."""
 
@@ -42,8 +44,8 @@ Grids = list[tuple[SourceModel, FloatArray]]
 class Sources:
     """Sources fitted, each with its own areas (r, a): `best_mm2` and `least` deviance of each (r,).
 
-    `grids` and `near_mm2` are the sources looked at and where each was best, before those that fit far too badly were
-    left out.
+    `grids`, `near_mm2` and `looked_at` are the sources looked at and where each was best, before those that fit far too
+    badly were left out.
     """
 
     rows: tuple[tuple[SourceModel, float], ...]
@@ -52,6 +54,7 @@ class Sources:
     fitted: Fitted
     grids: Grids
     near_mm2: FloatArray
+    looked_at: SourceRows
 
     def of(self, names: Sequence[str]) -> list[int]:
         """Indices of the rows of these families."""
@@ -61,15 +64,12 @@ class Sources:
 def fit_sources(problem: LeakProblem, models: Sequence[SourceModel], like: Sources | None = None) -> Sources:
     """Fit every family over its nuisance, close together wherever the readings allow it.
 
-    `like` are the sources of another way to read the same series: where these readings fit about as well, the same
+    `like` are the sources of another way to read the same series: unless these readings fit much better, the same
     values of the nuisance are looked at.
     """
     if like is not None:
-        found = _fitted(problem, like.grids, like.near_mm2)
-        if (
-            found.least.min() < like.least.min() + ABOUT_AS_WELL
-            and found.least.min() > like.least.min() - ABOUT_AS_WELL
-        ):
+        found = _fitted(problem, like.grids, like.near_mm2, like.looked_at)
+        if found.least.min() > like.least.min() - ABOUT_AS_WELL:
             return found
     grids: Grids = [(model, np.array(model.values)) for model in models]
     best: FloatArray | None = None
@@ -84,12 +84,17 @@ def _rows_of(grids: Grids) -> list[tuple[SourceModel, float]]:
     return [(model, float(v)) for model, values in grids for v in values]
 
 
-def _fitted(problem: LeakProblem, grids: Grids, near_mm2: FloatArray | None) -> Sources:
-    source = SourceRows(problem, _rows_of(grids))
+def _fitted(problem: LeakProblem, grids: Grids, near_mm2: FloatArray | None, like: SourceRows | None = None) -> Sources:
+    if like is not None and problem.differs_in_errors_alone(like.problem):
+        source = like.on(problem)
+    else:
+        source = SourceRows(problem, _rows_of(grids))
     areas, least = _best_areas(source, near_mm2)
     keep = [i for i, (m, _) in enumerate(source.rows) if least[i] <= least.min() + _REACH or m.prior is not None]
     part = source.only(keep)
-    return Sources(part.rows, areas[keep], least[keep], part.fit(_nodes(part, areas[keep])), grids, areas)
+    return Sources(
+        part.rows, areas[keep], least[keep], part.fit(_nodes(part, areas[keep]), LEAST_GAIN), grids, areas, source
+    )
 
 
 def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
@@ -102,7 +107,7 @@ def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArra
         ratio = 1.25
         areas = guess[:, None] * ratio ** np.arange(-6, 7)
     for _ in range(4):
-        deviance = source.fit(areas).deviance
+        deviance = source.fit(areas, LEAST_GAIN).deviance
         k = np.argmin(deviance, axis=1)
         at = np.arange(count)
         middle, least = areas[at, k], deviance[at, k]
@@ -144,14 +149,14 @@ def _narrowed(
 def _nodes(source: SourceRows, best_mm2: FloatArray) -> FloatArray:
     """Areas (r, a) around the best of each row, by how closely its readings fix it, with tails to the ends."""
     p = source.problem
-    fitted = source.fit(best_mm2[:, None])
-    vacuum, slope = source.modelled_pa(fitted.log_draw, fitted.area_mm2)
-    share = fitted.area_mm2[..., None] / (fitted.area_mm2[..., None] + p.known_mm2)
+    fitted = source.fit(best_mm2[:, None], LEAST_GAIN)
+    vacuum, slope = source.modelled_pa(np.arange(len(source.rows)), fitted.log_draw[:, 0], best_mm2)
+    share = best_mm2[:, None] / (best_mm2[:, None] + p.known_mm2)
     _, by_draw = p.residuals(vacuum, slope)
     _, by_area = p.residuals(vacuum, -slope * share)
-    mm = np.sum(by_draw**2, axis=-1)[:, 0]
-    am = np.sum(by_draw * by_area, axis=-1)[:, 0]
-    aa = np.sum(by_area**2, axis=-1)[:, 0]
+    mm = np.sum(by_draw**2, axis=1)
+    am = np.sum(by_draw * by_area, axis=1)
+    aa = np.sum(by_area**2, axis=1)
     sd = 1.0 / np.sqrt(np.maximum(aa - am**2 / np.maximum(mm, 1e-12), 1e-6))
     sd = np.clip(sd, 1e-4, 0.7)
     log_area = np.log(best_mm2)[:, None] + sd[:, None] * _NODES

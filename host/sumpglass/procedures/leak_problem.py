@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from sumpglass.procedures.openings import (
     BORE_U95_MM,
@@ -32,7 +33,7 @@ CHI2_95 = 3.841458820694124
 MM2 = 1e-6
 SMALLEST_MM2, LARGEST_MM2 = 1e-3, 3e3
 _TABLE = 500
-_STEPS = 900
+_STEPS = 500
 """Points of a table of vacuum by the logarithm of demand."""
 _PLACES = np.arange(_STEPS, dtype=float)
 _RAMP = 1e-13 * np.arange(_TABLE)
@@ -48,7 +49,9 @@ class LeakProblem:
         zero_u_pa: float = 0.0,
         cd: float = OPENING_CD,
         bore_u95_mm: float = BORE_U95_MM,
+        like: LeakProblem | None = None,
     ) -> None:
+        """`like`: one whose flux tables hold here too if only what is known of the errors differs."""
         self.room, self.cd, self.zero_u_pa = room, cd, zero_u_pa
         self.exact = [r for r in readings if r.vacuum_pa is not None]
         self.censored = [r for r in readings if r.vacuum_pa is None]
@@ -64,8 +67,19 @@ class LeakProblem:
         for row, reading in zip(self.shared_pa, self.exact):
             row[: len(reading.shared_pa)] = reading.shared_pa
         self.drift_pa2 = _drift_pa2(np.array([r.zero_age_s for r in self.exact]))
-        self.tables = [self._flux_table(r) for r in self.readings]
+        shared = like is not None and self.differs_in_errors_alone(like)
+        self.tables = like.tables if like is not None and shared else [self._flux_table(r) for r in self.readings]
         self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
+
+    def differs_in_errors_alone(self, other: LeakProblem) -> bool:
+        """Are these the same readings, pulses and room?"""
+        return (
+            self.room == other.room
+            and self.cd == other.cd
+            and len(self.readings) == len(other.readings)
+            and all(a.shape_pa is b.shape_pa and a.opening_mm == b.opening_mm and a.vacuum_pa == b.vacuum_pa
+                    for a, b in zip(self.readings, other.readings))
+        )  # fmt: skip
 
     def _flux_table(self, reading: Reading) -> tuple[FloatArray, FloatArray]:
         swing = float(np.abs(reading.shape_pa).max())
@@ -154,52 +168,68 @@ class SourceRows:
                 self.log_vacuum[row, i] = np.interp(start + step * _PLACES, demand, log_pa[:end])
         self.log_demand = self._demands()
 
+    def on(self, problem: LeakProblem) -> SourceRows:
+        """The same rows for a problem that differs in its errors alone."""
+        other = self.only(range(len(self.rows)))
+        other.problem = problem
+        return other
+
     def only(self, keep: Sequence[int]) -> SourceRows:
         """Some of the rows, without making their tables again."""
         part = object.__new__(SourceRows)
+        keep = list(keep)
         part.problem, part.rows = self.problem, tuple(self.rows[i] for i in keep)
         part.first, part.step, part.log_vacuum = self.first[keep], self.step[keep], self.log_vacuum[keep]
         part.log_demand = self.log_demand[keep]
         return part
 
-    def modelled_pa(self, log_draw: FloatArray, area_mm2: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Vacuum (r, a, n) that each reading should show, and its slope against ln m0."""
+    def modelled_pa(
+        self, row: npt.NDArray[np.intp], log_draw: FloatArray, area_mm2: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Vacuum (m, n) that each reading should show for each of these rows, draws and leaks (m,), and its slope
+        against ln m0."""
         p = self.problem
-        wanted = log_draw[..., None] - np.log(p.cd * MM2 * (area_mm2[..., None] + p.known_mm2) + 1e-30)
-        place = np.clip((wanted - self.first[:, None, :]) / self.step[:, None, :], 0.0, _STEPS - 1.001)
+        wanted = log_draw[:, None] - np.log(p.cd * MM2 * (area_mm2[:, None] + p.known_mm2) + 1e-30)
+        step = self.step[row]
+        place = np.clip((wanted - self.first[row]) / step, 0.0, _STEPS - 1.001)
         whole = place.astype(np.intp)
         part = place - whole
         flat = self.log_vacuum.reshape(-1)
-        r, n = self.log_vacuum.shape[:2]
-        base = (np.arange(r)[:, None, None] * n + np.arange(n)) * _STEPS + whole
+        n = self.log_vacuum.shape[1]
+        base = (row[:, None] * n + np.arange(n)) * _STEPS + whole
         low = flat[base]
         rise = flat[base + 1] - low
         vacuum = np.exp(low + part * rise)
-        return vacuum, vacuum * rise / self.step[:, None, :]
+        return vacuum, vacuum * rise / step
 
-    def fit(self, area_mm2: FloatArray) -> Fitted:
-        """Least deviance over the draw for each row and each of its areas (r, a), by damped Gauss-Newton."""
-        log_draw = self._first_draws(area_mm2)
-        damping = np.zeros(area_mm2.shape)
-        best = np.full(area_mm2.shape, np.inf)
-        best_draw, best_curvature = log_draw.copy(), np.ones(area_mm2.shape)
+    def fit(self, area_mm2: FloatArray, least_gain: float = 1e-5) -> Fitted:
+        """Least deviance over the draw for each row and each of its areas (r, a), by damped Gauss-Newton, until a step
+        gains less than `least_gain`."""
+        areas, at = area_mm2.reshape(-1), np.repeat(np.arange(len(self.rows)), area_mm2.shape[1])
+        log_draw = self._first_draws(area_mm2).reshape(-1)
+        damping = np.zeros(areas.shape)
+        best, best_draw, best_curvature = np.full(areas.shape, np.inf), log_draw.copy(), np.ones(areas.shape)
+        going = np.arange(len(areas))
         for _ in range(16):
-            vacuum, slope = self.modelled_pa(log_draw, area_mm2)
+            vacuum, slope = self.modelled_pa(at[going], log_draw[going], areas[going])
             r, j = self.problem.residuals(vacuum, slope)
-            deviance = np.einsum("...i,...i->...", r, r)
-            curvature = np.maximum(np.einsum("...i,...i->...", j, j), 1e-12)
-            better = deviance < best
-            best = np.where(better, deviance, best)
-            best_draw = np.where(better, log_draw, best_draw)
-            best_curvature = np.where(better, curvature, best_curvature)
-            damping = np.where(better, damping * 0.3, np.maximum(2.0 * damping, 1.0))
-            gradient = np.einsum("...i,...i->...", r, j)
-            step = np.where(better, -gradient / (curvature * (1.0 + damping)), 0.5 * (best_draw - log_draw))
-            log_draw = log_draw + np.clip(step, -0.5, 0.5)
+            deviance = np.einsum("mi,mi->m", r, r)
+            curvature = np.maximum(np.einsum("mi,mi->m", j, j), 1e-12)
+            better = deviance < best[going]
+            found = going[better]
+            best[found], best_draw[found], best_curvature[found] = deviance[better], log_draw[found], curvature[better]
+            damping[going] = np.where(better, damping[going] * 0.3, np.maximum(2.0 * damping[going], 1.0))
+            gradient = np.einsum("mi,mi->m", r, j)
+            newton = -gradient / (curvature * (1.0 + damping[going]))
+            step = np.where(better, newton, 0.5 * (best_draw[going] - log_draw[going]))
+            log_draw[going] += np.clip(step, -0.5, 0.5)
             # What the step would still gain; leaks that lie far outside any interval need not be exact.
-            if float(np.max(np.where(best < best.min() + 25.0, step**2 * curvature, 0.0))) < 1e-5:
+            enough = np.maximum(least_gain, 0.01 * (best[going] - best.min() - 25.0))
+            going = going[step**2 * curvature > enough]
+            if not len(going):
                 break
-        return Fitted(area_mm2, best, best_draw, best_curvature)
+        shape = area_mm2.shape
+        return Fitted(area_mm2, best.reshape(shape), best_draw.reshape(shape), best_curvature.reshape(shape))
 
     def _first_draws(self, area_mm2: FloatArray) -> FloatArray:
         """A weighted mean of the draws that the readings ask for one by one."""

@@ -64,7 +64,9 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
     gases = _gases(readings, room, zeros[len(zeros) // 2][0], told)
     for zero_u_pa, zero_chance in zeros:
         for warmth, gas_chance in gases:
-            like = ways[0].weighed.sources if ways else None
+            like = next(
+                (w.weighed.sources for w in ways if w.room == warmth), ways[0].weighed.sources if ways else None
+            )
             weighed = _weighed(readings, warmth, zero_u_pa, told, zero_chance * gas_chance, like)
             ways.append(Way(zero_u_pa, warmth, False, weighed))
     ways = _ranked(ways)
@@ -80,13 +82,10 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
 def _weighed(
     readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None
 ) -> Weighed:
-    problem = _problem(readings, room, zero_u_pa, told)
+    similar = None if like is None else like.looked_at.problem
+    problem = LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=told.bore_u95_mm, like=similar)
     problem.count_bores(best_of_family(problem).area_mm2)
     return weigh(problem, told.uncertainty_stated, prior, like)
-
-
-def _problem(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told) -> LeakProblem:
-    return LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=told.bore_u95_mm)
 
 
 def _ranked(ways: Sequence[Way]) -> list[Way]:
