@@ -273,3 +273,26 @@ def test_samples_that_are_missing_hide_no_pulses():
     detector = HappeningDetector(DetectorSettings(250.0))
     detector.feed(t[came], p[came])
     assert {h.cause for h in kept(detector.finish())} == {"sensor_fault"}
+
+
+@pytest.mark.parametrize("gap_s", [0.5, 1.0, 1.9, 3.0])
+def test_one_silence_is_one_fault(gap_s):
+    trace = four([])
+    here = (trace.t_s < 12.0) | (trace.t_s > 12.0 + gap_s)
+    part = replace(trace, t_s=trace.t_s[here], pressure_pa=trace.pressure_pa[here])
+    (fault,) = kept(heard(part))
+    assert (fault.kind, fault.cause) == ("rig_fault", "sensor_fault")
+    assert fault.t_s == pytest.approx(12.0, abs=0.02) and fault.t_raised_s == pytest.approx(12.4, abs=0.02)
+    assert kept(heard(part, chunk=37)) == [fault]
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 250.0])
+def test_a_jump_to_the_rail_beyond_every_step_of_the_pulses_is_the_sensor(rate_hz):
+    rng = np.random.default_rng(5)
+    t = np.arange(int(20 * rate_hz)) / rate_hz
+    pressure = -1000.0 + 160.0 * np.sin(2 * np.pi * 23.4 * t) + rng.normal(0.0, 5.0, len(t))
+    pressure[t > 12.0] = -2000.0
+    detector = HappeningDetector(DetectorSettings(rate_hz, -2000.0, 2000.0, 0.5, 0.0, 5.0))
+    detector.feed(t, pressure)
+    (fault,) = kept(detector.finish())
+    assert (fault.kind, fault.cause) == ("rig_fault", "sensor_fault")

@@ -155,6 +155,7 @@ class HappeningDetector:
         assert self._gatherer is not None and self._last_t is not None
         if not self._watcher.silence_told:
             self._raise_silence(self._last_t)
+        self._watcher.silent_until_s = until_s
         if until_s - self._last_t <= LONG_GAP_S:
             return
         self._end_all()

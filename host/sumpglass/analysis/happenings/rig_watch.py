@@ -17,6 +17,8 @@ RAIL_HOLDS_S = 0.5
 """Crests that touch the rail for less than this are no level that stands there."""
 LATELY_S, FEW_CODES = 3.0, 3
 """A reading that had only gone to and fro between so few codes stands still by itself, now and then."""
+LED_BY = 60
+"""Samples before the rail whose steps tell what a step of the signal is."""
 SLOWLY = 100.0
 """Samples that a signal is taken to need to a rail that it did not jump to."""
 
@@ -106,6 +108,7 @@ class RigWatch:
             return None
         at = int(arrivals[-1])
         gap = abs(value - p[at - 1])
-        lead = p[max(0, at - 20) : at]
-        step = float(np.quantile(np.abs(np.diff(lead)), 0.9)) if len(lead) > 1 else 0.0
-        return 0.0 if gap > max(4.0 * step, 0.05 * abs(value)) else SLOWLY
+        steps = np.abs(np.diff(p[max(0, at - LED_BY) : at]))
+        # Pulses sampled coarsely make steps of their own: a jump is beyond all of them, or far beyond most.
+        usual = min(4.0 * float(np.quantile(steps, 0.9)), 1.5 * float(steps.max())) if len(steps) else 0.0
+        return 0.0 if gap > max(usual, 0.05 * abs(value)) else SLOWLY

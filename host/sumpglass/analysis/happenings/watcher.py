@@ -26,6 +26,8 @@ MOST_LOSSES, MOST_REVERSALS = 8, 4
 DROP_AGAIN = 0.3
 """Pulses that were told gone must have had this part of their energy again before they can be found gone anew."""
 DROP_REST_S = 3.0
+AFTER_SILENCE_S = 1.2
+"""For so long the share of missing samples still remembers a silence."""
 FAINT_BACK_S, FAINT_NOW_S = 4.5, 0.9
 LOOK_BACK_S = 6.0
 """More than any mask looks back."""
@@ -43,6 +45,8 @@ class HopWatcher:
     ) -> None:  # fmt: skip
         self.watch = watch
         self.silence_told = False
+        self.silent_until_s = -np.inf
+        """End of the last silence that was told: the samples that it left out are no second fault."""
         self._ledger = ledger
         self._hop_s = hop_s
         self._time = time_of
@@ -125,7 +129,8 @@ class HopWatcher:
         if ("still" in shown and not self.watch.still) or ("rail" in shown and not self.watch.railed):
             self._forget_sensor()
         if "lacking" in shown:
-            self._rig.lacking(track, hop, self.silence_told)
+            told = self.silence_told or self._time(hop) < self.silent_until_s + AFTER_SILENCE_S
+            self._rig.lacking(track, hop, told)
         if "sign" in shown:
             self.watch.sign = 1 if track.slow_pa[at] > 0 else -1
         # A flag that was just settled has moved the yardsticks: the masks of this hop know nothing of it yet.
