@@ -67,8 +67,11 @@ class LeakProblem:
         for row, reading in zip(self.shared_pa, self.exact):
             row[: len(reading.shared_pa)] = reading.shared_pa
         self.drift_pa2 = _drift_pa2(np.array([r.zero_age_s for r in self.exact]))
-        shared = like is not None and self.differs_in_errors_alone(like)
-        self.tables = like.tables if like is not None and shared else [self._flux_table(r) for r in self.readings]
+        self.tables: list[tuple[FloatArray, FloatArray]]
+        if like is not None and self.differs_in_errors_alone(like):
+            self.tables = like.tables
+        else:
+            self.tables = [self._flux_table(r) for r in self.readings]
         self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
 
     def differs_in_errors_alone(self, other: LeakProblem) -> bool:
