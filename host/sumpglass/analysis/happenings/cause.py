@@ -14,6 +14,7 @@ import numpy as np
 
 from sumpglass.analysis.happenings.cause_chances import CHANCES_DOWN, CHANCES_UP, PRIOR_DOWN, PRIOR_UP, SIGNS
 from sumpglass.analysis.happenings.evidence import Evidence
+from sumpglass.records import FloatArray
 
 UP_CAUSES = tuple(PRIOR_UP)
 DOWN_CAUSES = tuple(PRIOR_DOWN)
@@ -26,6 +27,10 @@ PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": 
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
 FEW_CODES = 12
+HIDDEN_IN_A_CODE = 0.7
+"""Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
+LONG_AFTER_S = 1.5
+"""What is left of a vacuum so long after it went is no rest of its fall."""
 
 # Signs are not independent of each other: their log likelihoods count for less than their sum.
 TEMPER = 0.78
@@ -62,6 +67,10 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     # No more is left than the zero is uncertain by, or next to nothing.
     tiny = max(0.012, 2.0 * e.level_u_pa / size)
     found["tiny"] = _soft(-abs(e.after_pa) / size, -tiny, 0.25 * tiny) if tiny < 0.2 else None
+    if e.after_s > LONG_AFTER_S:
+        # Nothing draws on an engine at rest, nor on a gauge in the room: no vacuum stays there.
+        left_pa = -e.after_pa
+        found["holds"] = _soft(left_pa / size, 0.016, 0.002) * _soft(left_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
     found["half"] = _soft(left, 0.29, 0.025) * _soft(-left, -0.62, 0.04)
     found["stays"] = _soft(-abs(soon_pa - e.before_pa) / size, -0.4, 0.04)
     found["slow"] = _soft(e.rise_s, 0.4, 0.06)
@@ -105,6 +114,10 @@ def _signs_of_speed(e: Evidence, dead: float | None, found: dict[str, float | No
         found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
     if e.approach_octaves is not None:
         found["early"] = _soft(abs(e.approach_octaves), 0.12, 0.03)
+    if e.kept_ahead is not None:
+        found["ahead"] = max(_soft(-e.kept_ahead, -0.3, 0.05), _soft(e.kept_ahead, 3.0, 0.3))
+    if e.deepened is not None and e.after_pa > e.before_pa:
+        found["dips"] = _soft(e.deepened, 0.08, 0.015) * _soft(e.deepened_over, 1.7, 0.1)
 
 
 def _fell_to_zero(evidence: Evidence) -> bool:
@@ -161,15 +174,40 @@ def prior_by_loss(cause: str, lost_causes: dict[str, float], causes: int) -> flo
     return LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == cause) + (1.0 - LINK) / causes
 
 
+def _still_at_zero(evidence: Evidence) -> dict[str, float]:
+    """A frozen code stands anywhere. At zero stands, under a converter coarser than the noise, an open hose, at once;
+    a large opening, after the time that the crankcase takes to fill; or an engine at rest."""
+    found = signs(evidence)
+    if evidence.pulses_in_codes < HIDDEN_IN_A_CODE:
+        found["dead"] = None
+    weights = _weights(found, UP_CAUSES, np.log([PRIOR_UP[cause] for cause in UP_CAUSES]), SHOWS_UP)
+    few = _shares({cause: weights[cause] for cause in ("tap_off", "opening", "engine_stop")})
+    return {**{cause: 0.95 * p for cause, p in few.items()}, "sensor_fault": 0.05}
+
+
+def _weights(
+    found: dict[str, float | None], causes: tuple[str, ...], log_prior: FloatArray, chances: FloatArray
+) -> dict[str, float]:
+    """Log of how likely each cause is by its prior and the signs `found`, but for a constant."""
+    q = np.array([math.nan if found[sign] is None else found[sign] for sign in SIGNS])
+    told = TEMPER * np.nansum(np.log(chances * q + (1.0 - chances) * (1.0 - q)), axis=1)
+    return dict(zip(causes, (log_prior + told).tolist()))
+
+
+def _shares(weights: dict[str, float]) -> dict[str, float]:
+    """Probabilities from their logarithms."""
+    top = max(weights.values())
+    raw = {cause: math.exp(w - top) for cause, w in weights.items()}
+    total = sum(raw.values())
+    return {cause: w / total for cause, w in raw.items()}
+
+
 def judge(
     evidence: Evidence, upward: bool, lost_cause: str | None = None, lost_causes: dict[str, float] | None = None
 ) -> dict[str, float]:
     """Probability of each cause. `lost_cause`: of the loss that this change takes back; `lost_causes`: of each."""
     if evidence.still and upward and _fell_to_zero(evidence):
-        # A frozen code stands anywhere. At zero stands an open hose under a converter coarser than the noise, at once;
-        # or a large opening, after the time that the crankcase takes to fill.
-        step = _soft(-evidence.rise_s, -0.022, 0.005)
-        return {"tap_off": 0.05 + 0.85 * step, "opening": 0.05 + 0.85 * (1.0 - step), "sensor_fault": 0.05}
+        return _still_at_zero(evidence)
     if evidence.still and upward and 1 < evidence.codes_after <= FEW_CODES and _pulses_died_alone(evidence):
         # A frozen code is one code; a held level under a coarse converter creeps from one to the next.
         return {"line_blocked": 0.85, "sensor_fault": 0.12, "unknown": 0.03}
@@ -181,12 +219,8 @@ def judge(
     found = signs(evidence)
     likely = lost_causes or ({} if lost_cause is None else {lost_cause: 1.0})
     causes, prior, chances = (UP_CAUSES, PRIOR_UP, SHOWS_UP) if upward else (DOWN_CAUSES, PRIOR_DOWN, SHOWS_DOWN)
-    q = np.array([math.nan if found[sign] is None else found[sign] for sign in SIGNS])
-    told = TEMPER * np.nansum(np.log(chances * q + (1.0 - chances) * (1.0 - q)), axis=1)
-    weights = {}
-    for cause, log in zip(causes, told.tolist()):
-        chance = prior[cause] if lost_cause is None else prior_by_loss(cause, likely, len(causes))
-        weights[cause] = math.log(chance) + log
+    before = [prior[cause] if lost_cause is None else prior_by_loss(cause, likely, len(causes)) for cause in causes]
+    weights = _weights(found, causes, np.log(before), chances)
     if lost_cause in ("sensor_fault", "line_blocked", "out_of_range", "tap_off"):
         weights["unknown"] = max(weights.values()) + 2.0
     if "sensor_fault" in weights:
@@ -196,7 +230,4 @@ def judge(
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):
             weights[cause] = weights.get(cause, -30.0) - against
-    top = max(weights.values())
-    raw = {cause: math.exp(w - top) for cause, w in weights.items()}
-    total = sum(raw.values())
-    return {cause: w / total for cause, w in raw.items()}
+    return _shares(weights)

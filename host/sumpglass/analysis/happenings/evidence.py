@@ -13,6 +13,7 @@ from sumpglass.analysis.happenings.spectra import (
     Spectrum,
     line_powers,
     persistence,
+    share_kept,
     shift_between,
     spectrum,
     tapered_mean,
@@ -25,11 +26,15 @@ from sumpglass.records import FloatArray
 BEFORE_S = 2.2
 APPROACH_S = 1.0
 EARLIER_S = 1.4
+AHEAD_CYCLES, AHEAD_S, SHORTEST = 8.0, (0.15, 0.6), 12
+"""The last moment before an onset: so many pulses, within these seconds, and no fewer samples than this."""
 SEEN = 9.0
 """Pulses are there when their strongest line stands this much above the noise."""
 HUSHED = 6.0
 """Breath and turbulence without lines were there, and are gone, where this part of the variance is left, all white."""
 WHITE = 2.0
+DIP_S, DIP_MEAN_S = 0.7, (0.06, 0.3)
+"""A vacuum deepens for so long before an engine's last turns; seen in means over a pulse, between these lengths."""
 HOLES = 0.1
 """Part of the samples that may be missing."""
 
@@ -65,6 +70,14 @@ class Evidence:
     """Level just after the change; None where it is not known apart from `after_pa`."""
     approach_octaves: float | None = None
     """How far the pulse frequencies had moved in the last moment before the onset."""
+    kept_ahead: float | None = None
+    """Part of their power that the strongest lines still had in the last moment before the onset: an engine that stops
+    slows first, and its lines leave their places before the level moves. None where that cannot be told."""
+    deepened: float | None = None
+    """By how much of its level the vacuum deepened just before the onset: an engine that stops makes less blow-by
+    before its manifold fills. None where there is no vacuum, or not enough of it is known."""
+    deepened_over: float = 0.0
+    """The same, over the deepest that pulses and wander had taken it to before."""
     pulses_in_codes: float = 99.0
     """RMS of the pulses before, in codes of the converter."""
     evenly: bool = True
@@ -128,6 +141,10 @@ def measure(
     if end is not None and now - end[1] > 0.25:
         late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
     code = _code(before)
+    deepened: tuple[float | None, float] = None, 0.0
+    if base is earlier and tapered_mean(base) < -4.0 * level_u_pa:
+        ahead = pressure_pa[len(earlier) + int((APPROACH_S - DIP_S) * rate) : int(np.searchsorted(t_s, onset_s)) + 1]
+        deepened = _deepened(base, ahead, max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate)))
     spectral = _spectral(base, pressure_pa[:edge], late, rate, code)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
@@ -145,7 +162,7 @@ def measure(
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
         quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
         codes_of_noise=noise / np.sqrt(20.0) / code,
-        evenly=_evenly(t_s, settled), **spectral,
+        evenly=_evenly(t_s, settled), deepened=deepened[0], deepened_over=deepened[1], **spectral,
     )  # fmt: skip
 
 
@@ -164,6 +181,21 @@ def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> floa
     if a is None or b is None:
         return None
     return shift_between(a, b)[0]
+
+
+def _deepened(base: FloatArray, ahead: FloatArray, width: int) -> tuple[float | None, float]:
+    """How far means of `width` samples of `ahead` go below the mean of `base`, over it and over what they do there."""
+    if len(ahead) < width or len(base) < 2 * width:
+        return None, 0.0
+    level = float(base.mean())
+    deepest, usual = (level - float(_means(values, width).min()) for values in (ahead, base))
+    return deepest / max(abs(level), 1e-9), deepest / max(usual, 1e-9)
+
+
+def _means(values: FloatArray, width: int) -> FloatArray:
+    """Mean (n - width + 1,) of every `width` samples in a row."""
+    total = np.cumsum(np.concatenate([np.zeros(1), values - values[0]]))
+    return values[0] + (total[width:] - total[:-width]) / width
 
 
 def _evenly(t_s: FloatArray, first: int) -> bool:
@@ -222,6 +254,9 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
         width = int(0.6 * rate)
         found["approach_octaves"] = _glide(base, approach[-width:], rate, width)
+        strongest = float(spec_b.hz[used][np.argmax(spec_b.power[used])])
+        width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest, *AHEAD_S) * rate))
+        found["kept_ahead"] = share_kept(base, approach[-width:], rate, SEEN)
     return found
 
 

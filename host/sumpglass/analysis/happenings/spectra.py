@@ -18,6 +18,8 @@ LINE = 5.0
 NEW_LINE = 12.0
 ONCE_IN_100 = 4.11
 """Normal quantile that the largest of 500 values passes once in a hundred times; it grows by 0.24 with their log."""
+STRONG = 0.1
+"""Lines of at least this part of the strongest's power carry the pulses."""
 STILL_THERE = 0.07
 """A line of less than this part of its former amplitude is not the same line any more."""
 
@@ -171,6 +173,23 @@ def line_powers(before: Spectrum, after: Spectrum | None) -> tuple[float, float]
     near = np.interp(after.hz, before.hz, lines.astype(float)) > 0.3
     fresh = (after.hz >= LOWEST_HZ) & ~near & (above > NEW_LINE * after.ground)
     return own, max(0.0, float(above[near].sum())) + float(above[fresh].sum())
+
+
+def share_kept(before: FloatArray, late: FloatArray, rate_hz: float, seen: float) -> float | None:
+    """Power at the strongest lines of samples `before` that is left in `late`, as a part of what it was.
+
+    None where no line stands `seen` times above its ground in spectra as short as `late`.
+    """
+    was, now = spectrum(before, rate_hz, len(late)), spectrum(late, rate_hz, len(late))
+    if was is None or now is None:
+        return None
+    used = was.hz >= LOWEST_HZ
+    if float((was.power / was.ground)[used].max(initial=0.0)) < seen:
+        return None
+    strong = used & (was.power > STRONG * float(was.power[used].max()))
+    strong[1:-1] |= used[1:-1] & (strong[:-2] | strong[2:])
+    own, left = (float(np.maximum(s.power - was.ground, 0.0)[strong].sum()) for s in (was, now))
+    return left / own if own > 0 else None
 
 
 def tapered_mean(values: FloatArray) -> float:
