@@ -34,6 +34,7 @@ PARTS: dict[str, Callable[[int], list[Row]]] = {
     "blow-by": trade.blow_by_rows,
     "seal hunt": trade.seal_rows,
     "as driven": trade.as_driven_rows,
+    "draw, open-close, walk": trade.draw_rows,
     "before and after": trade.before_after_rows,
     "valve response": trade.valve_rows,
     "pulse balance": trade.pulse_rows,

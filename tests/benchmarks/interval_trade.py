@@ -76,6 +76,21 @@ def as_driven_rows(seed: int) -> list[Row]:
     return [row(f"level, {f.name}, Pa", levels[f.name], f) for f in verdict.figures]
 
 
+def draw_rows(seed: int) -> list[Row]:
+    """Levels of the tests that read one point or one state at a time: deep, shallow and none."""
+    rng = np.random.default_rng((49, seed))
+    rig = Rig(rng, ENGINE_KINDS[seed % 5], 0.0)
+    deep, shallow = -math.exp(rng.uniform(math.log(300.0), math.log(3400.0))), rng.uniform(-200.0, 20.0)
+    figures = judged("draw", [rig.read("draw", deep)]).figures
+    rows = [row("draw, Pa", deep, figures[0])]
+    states = {"closed": deep, "open": shallow, "closed again": deep}
+    figures = judged("open-close", [rig.read(name, level) for name, level in states.items()]).figures
+    rows += [row(f"open-close, {name}, Pa", states[name], f) for name, f in zip(states, figures)]
+    taken = [rig.read(f"point {k}", level, {"index": k}) for k, level in enumerate((deep, shallow))]
+    figures = judged("walk-path", taken, points=("manifold", "breather")).figures
+    return [*rows, *(row("walk-path, Pa", level, f) for level, f in zip((deep, shallow), figures))]
+
+
 def before_after_rows(seed: int) -> list[Row]:
     """Two days: one sensor, whose gain stays, two zeros, an engine that comes back within 1 to 2 %."""
     rng = np.random.default_rng((42, seed))

@@ -26,6 +26,11 @@ FLICKER_FROM, FLICKER_TO = 0.38, 0.55
 """Allan deviation of long averages over that of short ones: white noise falls to 0.35 with a scatter of a quarter; from
 the first on the long deviation bounds the mean in part, from the second on fully."""
 
+FLICKER_SHARES = np.geomspace(0.02, 400.0, 15)
+"""Density of 1/f noise at the tenth ordinate over that of the white noise under it."""
+FLICKER_LEAD = 8.0
+"""Log odds by which a short memory has to be likelier before 1/f noise is given up, which does the greater harm."""
+
 
 def distinct(values: FloatArray) -> FloatArray:
     """The different ones among `values` (n,), in order; numpy's own tries hashing first, and takes longer."""
@@ -85,7 +90,9 @@ def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longes
     # The long-run variance is itself known from few independent readings; what Student's factor leaves open was found
     # by simulation over memories of 0.05 to 5 s.
     long_run *= 1 + 3 / max(effective, 3.0)
-    u = max(float(np.sqrt(long_run / m)), _flicker_floor(blocks))
+    u, floor = float(np.sqrt(long_run / m)), _flicker_floor(blocks)
+    if floor > u:
+        u = max(u, floor * np.sqrt(_flicker_chance(blocks - blocks.mean(), coefficients, innovation)))
     return Mean(mean, u, max(2.0, 0.8 * effective - 1.0), effective * size)
 
 
@@ -102,6 +109,24 @@ def _flicker_floor(blocks: FloatArray) -> float:
     short, long = allan_deviation(blocks, [m // 64, m // 8])
     part = (long / short - FLICKER_FROM) / (FLICKER_TO - FLICKER_FROM) if short > 0 else 1.0
     return float(long * min(1.0, max(0.0, part)))
+
+
+def _flicker_chance(off: FloatArray, coefficients: FloatArray, innovation: float) -> float:
+    """Chance that blocks (m,) about their mean are 1/f noise over white noise and no autoregression, whose short memory
+    keeps the Allan deviation from falling just as well. By Whittle's likelihood (Arkiv for Matematik 2 (1953) 423)."""
+    m = len(off)
+    k = np.arange(1, m // 2)
+    lines = np.fft.rfft(off)[1 : m // 2]
+    power = (lines.real**2 + lines.imag**2) / m
+    order = len(coefficients)
+    turns = np.exp(-2j * np.pi / m * np.outer(k, np.arange(1, order + 1)))
+    memory = innovation / np.abs(1.0 - turns @ coefficients) ** 2
+    memory *= float(np.mean(power / memory))
+    memory_cost = float(np.sum(np.log(memory))) + len(k) + order + 1
+    flicker = 1.0 + FLICKER_SHARES[:, None] * 10.0 / k
+    floors = np.mean(power / flicker, axis=1)
+    flicker_cost = float(np.min(np.sum(np.log(flicker), axis=1) + len(k) * np.log(floors))) + len(k) + 2.0
+    return float(1.0 / (1.0 + np.exp(np.clip(flicker_cost - memory_cost - FLICKER_LEAD, -50.0, 50.0))))
 
 
 def _burg(values: FloatArray, most: int) -> tuple[FloatArray, float]:
