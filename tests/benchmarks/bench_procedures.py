@@ -41,7 +41,7 @@ def flux(vacuum: np.ndarray) -> np.ndarray:
 def steady(draw, area_m2: float, swing: np.ndarray) -> float:
     """Mean vacuum at which what flows in through CD * area_m2 is what the source draws there, by bisection."""
     low, high = 0.0, 80_000.0
-    for _ in range(60):
+    for _ in range(40):
         mid = 0.5 * (low + high)
         if CD * area_m2 * float(np.mean(flux(mid + swing))) < draw(mid):
             low = mid

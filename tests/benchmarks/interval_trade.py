@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -55,8 +56,11 @@ class Rig:
         return taken_from(name, level_of(t, shown), values or {})
 
 
+_found = cache(find_test)
+
+
 def judged(test: str, taken: Sequence[Taken], **given: Any) -> Verdict:
-    found = find_test(test)
+    found = _found(test)
     return found.judge(taken, found.settings(given))
 
 
