@@ -92,6 +92,8 @@ def answer_of(parts: Sequence[Weighed], uncertainty_stated: bool = True) -> Answ
     area, draw = chosen.area_quantiles((0.5,))[0], chosen.draw_quantiles((0.5,))[0]
     low, high = _ends(parts, names, uncertainty_stated, *whole.area_quantiles((0.025, 0.975)))
     draw_low, draw_high = whole.draw_quantiles((0.025, 0.975))
+    if _best_row(taken, names)[1] < 0:
+        taken = min(parts, key=lambda part: _best_row(part, names)[0])
     best = taken.sources.rows[_best_row(taken, names)[1]]
     return Answer(
         taken.problem, area, min(low, area), max(high, area), draw, min(draw_low, draw), max(draw_high, draw), bent,
@@ -105,9 +107,10 @@ def _tells_bends(problem: LeakProblem, uncertainty_stated: bool) -> bool:
 
 
 def _best_row(part: Weighed, names: Sequence[str]) -> tuple[float, int]:
-    """(least deviance with the nuisance's prior, its row) among these families."""
+    """(least deviance with the nuisance's prior, its row) among these families; inf where none of them fits at all."""
     sources = part.sources
-    return min((float(sources.least[i]) + _penalty(*sources.rows[i]), i) for i in sources.of(names))
+    found = ((float(sources.least[i]) + _penalty(*sources.rows[i]), i) for i in sources.of(names))
+    return min(found, default=(math.inf, -1))
 
 
 def _least(parts: Sequence[Weighed], names: Sequence[str]) -> float:
@@ -200,6 +203,8 @@ def _ends(
     top = none = endless = -math.inf
     for part in parts:
         rows = part.sources.of(names)
+        if not rows:
+            continue
         likelihood = _likelihood(len(part.problem.exact), uncertainty_stated)
         penalty = np.array([_penalty(*part.sources.rows[i]) for i in rows])[:, None]
         own = float(np.log(np.diag(part.problem.whitener)).sum()) + part.log_chance

@@ -1,12 +1,14 @@
 """What nobody told of a recording: the hose to the sensor, and the zero."""
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
+from sumpglass.procedures.leak_answer import answer_of
 from sumpglass.procedures.leak_hoses import hoses_of
+from sumpglass.procedures.leak_problem import Fitted
 from sumpglass.procedures.leak_size import size_leak
 from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA, Told, ways_of
 from sumpglass.procedures.openings import Reading, Room, swing_shifts_pa
@@ -69,3 +71,22 @@ def test_the_form_of_small_pulses_shifts_nothing_that_of_large_ones_does():
     assert np.abs(small[1]).max() < 0.1
     assert np.abs(large[1]).max() > 3.0
     assert swing_shifts_pa(100.0, 0.0, Room())[0] == 0.0
+
+
+def test_a_way_to_read_the_series_that_leaves_no_bent_source_is_weighed_with_the_others():
+    told = Told(5.0, True, 0.01, 3500.0, None, WIDE_ZERO_U_PA)
+    parts = [w.weighed for w in ways_of(recorded(0.0), Room(), told)]
+    sources = parts[0].sources
+    straight = sources.of(["choked"])
+    fitted = Fitted(*(getattr(sources.fitted, f.name)[straight] for f in fields(Fitted)))
+    bare = replace(
+        sources, rows=tuple(sources.rows[i] for i in straight), best_mm2=sources.best_mm2[straight],
+        least=sources.least[straight], fitted=fitted,
+    )  # fmt: skip
+    parts[0] = replace(
+        parts[0], sources=bare, log_weight=parts[0].log_weight[straight], draw_sd=parts[0].draw_sd[straight]
+    )
+    for some in (parts, parts[:1]):
+        answer = answer_of(some)
+        assert answer.bent is False
+        assert answer.area_lo95_mm2 <= LEAK_MM2 <= answer.area_hi95_mm2
