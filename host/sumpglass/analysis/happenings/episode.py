@@ -43,6 +43,8 @@ class Episode:
     raised_hop: int
     window_hops: int
     opened_by: str
+    level_hop: int | None = None
+    """Of the first flag that the level raised, where pulses that waned, or a code that stood still, came first."""
     lost_cause: str | None = None
     lost_causes: dict[str, float] | None = None
     """Probability of each cause of the loss that this happening takes back."""
@@ -171,14 +173,15 @@ class Episode:
         """Onset from the hop means between the happening before and now."""
         back = round(LOOK_BACK_S / hop_s)
         floor = int(np.ceil((self.earliest_s - start_s) / hop_s)) if np.isfinite(self.earliest_s) else track.first
-        first = max(track.first, self.raised_hop - back, floor)
+        flagged = self.raised_hop if self.level_hop is None else self.level_hop
+        first = max(track.first, flagged - back, floor)
         mean = self._means(track, first, hop)
-        raised = self.raised_hop - first
+        raised = flagged - first
         change = fit_change(
             mean, hop_s, self.window_hops, max(4, raised - round(2.6 / hop_s)), raised + round(0.05 / hop_s)
         )
         if change is None:
-            self.onset_s = start_s + self.raised_hop * hop_s
+            self.onset_s = start_s + flagged * hop_s
             return
         self.change = change
         self.onset_s = start_s + (first + change.tenth) * hop_s

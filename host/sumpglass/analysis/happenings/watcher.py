@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from sumpglass.analysis.happenings.episode import Episode
-from sumpglass.analysis.happenings.episode_book import EpisodeBook
+from sumpglass.analysis.happenings.episode_book import EITHER_WAY, EpisodeBook
 from sumpglass.analysis.happenings.flags import HOLD_S, Pending, fell_early, last_crossing_s
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
@@ -215,6 +215,8 @@ class HopWatcher:
                 self._ledger.revise(key, known.described(replace(self._ledger[key], t_s=crossing), False, crossing))
                 return
         episode = self._book.belonging(track, hop, side > 0, kind)
+        if episode.opened_by in EITHER_WAY and episode.level_hop is None:
+            episode.level_hop = hop
         if kind == "sign_reversal":
             episode.crossings[key] = crossing
         if kind == "recovery" and self._lost:
