@@ -47,13 +47,17 @@ class RigWatch:
         at = hop - track.first
         began_s = self._time(hop) - float(track.still_hops[at]) * self._hop_s
         _, lately = self._samples.between(began_s - LATELY_S, began_s)
-        if len(np.unique(lately)) <= FEW_CODES:
+        if len(np.unique(lately)) <= FEW_CODES or abs(float(track.mean_pa[at])) <= self._nil_pa():
+            # At zero a converter coarser than the sensor's noise stands still in the room, as it should.
             return
         episode = self._book.belonging(track, hop, True, "still")
         edge = self._edge(float(track.mean_pa[at]), began_s)
         episode.fault_s = began_s
         episode.still, episode.railed, episode.edge_samples = edge is None, edge is not None, edge or 0.0
         self._book.check_again(episode, track, hop)
+
+    def _nil_pa(self) -> float:
+        return float(np.hypot(self._watch.zero_u95_pa, self._watch.code_pa))
 
     def rail(self, track: Track, hop: int) -> None:
         """The readings came to lie on a rail of the sensor, or left it."""
