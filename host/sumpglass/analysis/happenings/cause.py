@@ -29,6 +29,9 @@ PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": 
 FEW_CODES = 12
 HIDDEN_IN_A_CODE = 0.7
 """Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
+SETTLES, CREPT = 0.3, 0.8
+"""A change with a time constant of more than this part of what was heard after it may still go on in there; what lies
+below the lines must then have grown by so much (a log ratio)."""
 LONG_AFTER_S = 1.5
 """What is left of a vacuum so long after it went is no rest of its fall."""
 
@@ -50,7 +53,9 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     dead = _signs_of_size(e, found)
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
     if e.weak_growth is not None and (dead is None or dead < 0.5) and e.after_s > 0.4:
-        grown = _soft(e.weak_growth, 0.45, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
+        # A level that still creeps adds to what lies below the lines.
+        middle = CREPT if e.rise_s > SETTLES * e.after_s else 0.45
+        grown = _soft(e.weak_growth, middle, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
         found["grown"] = max(found["grown"] or 0.0, grown)
     if e.pulse_ratio is None:
         found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
