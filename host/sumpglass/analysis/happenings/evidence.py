@@ -30,9 +30,10 @@ AHEAD_CYCLES, AHEAD_S, SHORTEST = 8.0, (0.15, 0.6), 12
 """The last moment before an onset: so many pulses, within these seconds, and no fewer samples than this."""
 SEEN = 9.0
 """Pulses are there when their strongest line stands this much above the noise."""
-HUSHED = 6.0
-"""Breath and turbulence without lines were there, and are gone, where this part of the variance is left, all white."""
-WHITE = 2.0
+HUSHED = 40.0
+"""Breath and turbulence without lines are gone where their variance fell by this; by less it comes and goes itself."""
+WHITE, LULL_S = 2.0, 0.3
+"""What is left is all white, to this factor; what was there before had no pause in any piece so long."""
 DIP_S, DIP_MEAN_S = 0.7, (0.06, 0.3)
 """A vacuum deepens for so long before an engine's last turns; seen in means over a pulse, between these lengths."""
 HOLES = 0.1
@@ -206,17 +207,30 @@ def _evenly(t_s: FloatArray, first: int) -> bool:
     return (len(t_s) - first - 1) * period > (1.0 - HOLES) * float(t_s[-1] - t_s[first])
 
 
-def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float) -> tuple[float, float]:
+def _least_scatter(values: FloatArray, length: int) -> float:
+    """Least variance of pieces of `length` samples: small where what scattered came in bumps, as a hand on the hose."""
+    if length < 4 or len(values) < 2 * length:
+        return 0.0
+    return float(values[-(len(values) // length * length) :].reshape(-1, length).var(axis=1).min())
+
+
+def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2: float) -> tuple[float, float]:
     """(by how much the variance fell, part of the amplitude that is left): breath that has no lines, but ended.
 
     (1, 1) where it fell little, where what is left is more than the sensor's own white noise, or where all of it lay
-    within a code, so that it may hide between two of them.
+    within a code, so that it may hide between two of them, or where it had paused before: `least_pa2`.
     """
     if after is None:
         return 1.0, 1.0
     was, left = (float(s.power[s.hz >= LOWEST_HZ].sum()) for s in (before, after))
     white = after.floor * int((after.hz >= LOWEST_HZ).sum())
-    if left <= 0 or was < HUSHED * left or left > WHITE * white or was < code_pa * code_pa:
+    if (
+        left <= 0
+        or was < HUSHED * left
+        or left > WHITE * white
+        or was < code_pa * code_pa
+        or least_pa2 < 0.5 * HUSHED * left
+    ):
         return 1.0, 1.0
     return was / left, float(np.sqrt(max(left - white, 0.0) / (was - white)))
 
@@ -236,7 +250,7 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     pulse_b, pulse_a = float(np.sqrt(power_b)), float(np.sqrt(power_a))
     seen = line_snr > SEEN and pulse_b > 0
     ratio = pulse_a / pulse_b if seen else None
-    fell, left = _hushed(spec_b, spec_a, code_pa)
+    fell, left = _hushed(spec_b, spec_a, code_pa, _least_scatter(base, int(LULL_S * rate)))
     heard = pulse_b
     if fell > HUSHED:
         heard = float(np.sqrt(spec_b.power[used].sum()))
