@@ -2,7 +2,8 @@
 
 First set from the physics by hand; then moved by maximum likelihood on drawn traces of several makers that know
 nothing of each other, each maker weighing the same, with a ridge towards the hand's values; held against draws that
-the fit had not seen, and against makers that were left out of it. Chances in per cent.
+the fit had not seen, and against makers that were left out of it. The last three signs (`ahead`, `dips`, `holds`) are
+the hand's still: fits moved them no nearer to the truth on draws that they had not seen. Chances in per cent.
 """
 
 from __future__ import annotations
