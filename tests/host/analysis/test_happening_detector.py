@@ -296,3 +296,16 @@ def test_a_jump_to_the_rail_beyond_every_step_of_the_pulses_is_the_sensor(rate_h
     detector.feed(t, pressure)
     (fault,) = kept(detector.finish())
     assert (fault.kind, fault.cause) == ("rig_fault", "sensor_fault")
+
+
+@pytest.mark.parametrize("gap_s", [0.45, 1.5, 1.95])
+def test_a_silence_amid_the_large_pulses_of_a_single_loses_no_vacuum(gap_s):
+    rng = np.random.default_rng(11)
+    t = np.arange(15000) / 500.0
+    pressure = -3200.0 + 5200.0 * np.sin(2 * np.pi * 31.8 * t) + rng.normal(0.0, 16.0, len(t))
+    for begin in np.arange(12.0, 12.03, 0.004):
+        here = (t < begin) | (t > begin + gap_s)
+        detector = HappeningDetector(DetectorSettings(500.0, -20000.0, 20000.0, 10.0, 0.0, 5.0))
+        detector.feed(t[here], pressure[here])
+        (fault,) = kept(detector.finish())
+        assert (fault.kind, fault.cause) == ("rig_fault", "sensor_fault")

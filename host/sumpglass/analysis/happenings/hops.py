@@ -12,6 +12,8 @@ import numpy as np
 from sumpglass.records import FloatArray
 
 HOP_S = 0.01
+LATELY_HOPS, SILENT_HOPS = 100, 10
+"""So many hops before a silence tell the level that is taken to have gone on through it; a silence is so many."""
 RATE_SAMPLES = 32
 """Samples that are held back to learn the rate when the source does not tell it."""
 
@@ -29,7 +31,7 @@ class Hops:
     count: FloatArray
     """Valid samples in each hop; 0 where there are none."""
     mean_pa: FloatArray
-    """Mean of each hop; the last known mean where a hop is empty."""
+    """Mean of each hop; the last known mean where a hop is empty, that of a second before where many are."""
     square_pa2: FloatArray
     """Sum of squares of each hop's valid samples."""
     low_pa: FloatArray
@@ -46,6 +48,7 @@ class HopGatherer:
         self.start_s = 0.0
         self._next = 0
         self._last_mean = 0.0
+        self._lately = np.empty(0)
         self._started = False
         self._open_t = np.empty(0)
         self._open_p = np.empty(0)
@@ -55,6 +58,7 @@ class HopGatherer:
         self.start_s = t_s - hop * self.hop_s
         self._next = hop
         self._started = True
+        self._lately = np.empty(0)
         self._open_t = np.empty(0)
         self._open_p = np.empty(0)
 
@@ -147,14 +151,21 @@ class HopGatherer:
     def _filled(
         self, first: int, count: FloatArray, mean: FloatArray, square: FloatArray, low: FloatArray, high: FloatArray
     ) -> Hops:
-        """Hops from number `first` on; where one is empty the last known mean stands."""
+        """Hops from number `first` on; where one is empty the last known mean stands, or the level before a silence."""
         empty = count == 0
         if empty.any():
             source = np.maximum.accumulate(np.where(empty, -1, np.arange(len(count))))
             mean = np.where(source >= 0, mean[np.maximum(source, 0)], self._last_mean)
+            # Held through a silence, the last hop of a pulsing signal would be a level that never was.
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], empty, [False]])))
+            for begin, end in edges.reshape(-1, 2):
+                before = np.concatenate([self._lately, mean[max(0, begin - LATELY_HOPS) : begin]])[-LATELY_HOPS:]
+                if end - begin >= SILENT_HOPS and len(before):
+                    mean[begin:end] = before.mean()
             square[empty] = 0.0
             low[empty], high[empty] = mean[empty], mean[empty]
         self._last_mean = float(mean[-1])
+        self._lately = np.concatenate([self._lately, mean[-LATELY_HOPS:]])[-LATELY_HOPS:]
         return Hops(first, count, mean, square, low, high)
 
 
