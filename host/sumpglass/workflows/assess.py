@@ -24,6 +24,8 @@ from sumpglass.workflows.assess_warnings import Beware, warnings_of
 
 ASSUMED_ZERO_U95_PA = 10.0
 """Half-width assumed for a zero that nobody took: a trimmed membrane part, warm (common practice, no source)."""
+ASSUMED_ZERO_SHARE = 0.0025
+"""The same as a share of a range that is told: a part for larger pressures is off by more (common practice)."""
 ZERO_AVERAGED_S = 5.0
 """A zero given by hand is taken to be the mean of so many seconds of this rig's noise."""
 MOST_STRETCHES_READ = 60
@@ -174,7 +176,8 @@ def _rig(recording: Recording, p: FloatArray, zero_pa: float | None, range_pa: f
         zero = recording.zero
         drift = 2.0 * zero.drift_pa_per_s * ((zero.age_s or 0.0) + recording.duration_s / 2)
         return _Rig(zero.pressure_pa, zero.u95_pa, False, low, high, gain, known, code, drift)
-    assumed = sensor.offset_u95_pa if known else ASSUMED_ZERO_U95_PA
+    reach = max((abs(end) for end in (low, high) if end is not None), default=0.0)
+    assumed = sensor.offset_u95_pa if known else max(ASSUMED_ZERO_U95_PA, ASSUMED_ZERO_SHARE * reach)
     return _Rig(0.0, assumed, True, low, high, gain, known, code)
 
 
