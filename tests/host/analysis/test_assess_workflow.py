@@ -49,6 +49,8 @@ def test_zero_is_subtracted_and_its_lack_is_told():
     plain = assess_recording(opened(), 4)
     assert any("no zero was given" in warning for warning in plain.warnings)
     assert plain.level.u95_pa >= 10.0
+    # A part for 10 kPa is assumed to be off by more than one for 1 kPa.
+    assert assess_recording(opened(), 4, range_pa=10000.0).level.u95_pa >= 25.0
     moved = assess_recording(opened(), 4, zero_pa=25.0)
     assert moved.level.mean_pa == pytest.approx(plain.level.mean_pa - 25.0)
     assert moved.level.u95_pa < plain.level.u95_pa
