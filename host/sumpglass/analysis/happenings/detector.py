@@ -24,7 +24,7 @@ GAP_S = 0.4
 """A silence of more than this is a fault of the sensor; a cable or radio that stumbles is silent for less."""
 LONG_GAP_S = 2.0
 """After a silence of more than this, everything is learnt anew."""
-PIECE = 196608
+PIECE = 262144
 GAP_STRIDE = 32
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -141,12 +142,13 @@ def measure(
     late = after
     if end is not None and now - end[1] > 0.25:
         late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
-    code = _code(before)
+    width = max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate))
+    was = _known_before(_bytes(base), _bytes(before), width, int(LULL_S * rate))
     deepened: tuple[float | None, float] = None, 0.0
-    if base is earlier and tapered_mean(base) < -4.0 * level_u_pa:
+    if base is earlier and was.base_pa < -4.0 * level_u_pa:
         ahead = pressure_pa[len(earlier) + int((APPROACH_S - DIP_S) * rate) : int(np.searchsorted(t_s, onset_s)) + 1]
-        deepened = _deepened(base, ahead, max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate)))
-    spectral = _spectral(base, pressure_pa[:edge], late, rate, code)
+        deepened = _deepened(was, ahead, width)
+    spectral = _spectral(base, pressure_pa[:edge], late, rate, was)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
         death = end[1] - onset_s
@@ -156,13 +158,12 @@ def measure(
     # Tapered means: pulses of a cut cycle do not shake them. A stretch shorter than the level's window still does.
     reach = float(np.clip(1.0 - (now - settle_s) / max(period_hint_s, 1e-6), 0.0, 1.0))
     level_u_pa = float(np.hypot(level_u_pa, reach * float(after.std())))
-    noise = _third(before)
     return Evidence(
-        before_pa=tapered_mean(before), after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
+        before_pa=was.before_pa, after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
-        quiet=_third(after) / max(noise, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
-        codes_of_noise=noise / np.sqrt(20.0) / code,
+        quiet=_third(after) / max(was.noise_pa, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
+        codes_of_noise=was.noise_pa / np.sqrt(20.0) / was.code_pa,
         evenly=_evenly(t_s, settled), deepened=deepened[0], deepened_over=deepened[1], **spectral,
     )  # fmt: skip
 
@@ -184,13 +185,42 @@ def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> floa
     return shift_between(a, b)[0]
 
 
-def _deepened(base: FloatArray, ahead: FloatArray, width: int) -> tuple[float | None, float]:
-    """How far means of `width` samples of `ahead` go below the mean of `base`, over it and over what they do there."""
-    if len(ahead) < width or len(base) < 2 * width:
+@dataclass(frozen=True)
+class _Before:
+    """What the samples before a happening say by themselves."""
+
+    before_pa: float
+    base_pa: float
+    mean_pa: float
+    """Plain mean of the settled stretch."""
+    usual_pa: float | None
+    """How far short means go below it there; None where there are too few samples."""
+    noise_pa: float
+    code_pa: float
+    lull_pa2: float
+
+
+@lru_cache(maxsize=8)
+def _known_before(base: bytes, before: bytes, width: int, lull: int) -> _Before:
+    """Kept: a happening is judged again and again, and what was before it stays the same."""
+    settled, last = np.frombuffer(base), np.frombuffer(before)
+    mean = float(settled.mean())
+    usual = mean - float(_means(settled, width).min()) if len(settled) >= 2 * width else None
+    return _Before(
+        tapered_mean(last), tapered_mean(settled), mean, usual, _third(last), _code(last), _least_scatter(settled, lull)
+    )
+
+
+def _bytes(values: FloatArray) -> bytes:
+    return np.ascontiguousarray(values, np.float64).tobytes()
+
+
+def _deepened(was: _Before, ahead: FloatArray, width: int) -> tuple[float | None, float]:
+    """How far means of `width` samples of `ahead` go below the mean before, over it and over what they do there."""
+    if len(ahead) < width or was.usual_pa is None:
         return None, 0.0
-    level = float(base.mean())
-    deepest, usual = (level - float(_means(values, width).min()) for values in (ahead, base))
-    return deepest / max(abs(level), 1e-9), deepest / max(usual, 1e-9)
+    deepest = was.mean_pa - float(_means(ahead, width).min())
+    return deepest / max(abs(was.mean_pa), 1e-9), deepest / max(was.usual_pa, 1e-9)
 
 
 def _means(values: FloatArray, width: int) -> FloatArray:
@@ -203,6 +233,9 @@ def _evenly(t_s: FloatArray, first: int) -> bool:
     """Whether hardly any samples are missing from number `first` on."""
     if len(t_s) - first < 4:
         return True
+    steps = np.diff(t_s)
+    if first > 16 and float(steps[first:].max()) < (1.0 + 0.5 * HOLES) * float(steps[: first - 1].min()):
+        return True  # As it does nearly always, at a tenth of the medians' time.
     period = float(np.median(np.diff(t_s[:first]))) if first > 16 else float(np.median(np.diff(t_s)))
     return (len(t_s) - first - 1) * period > (1.0 - HOLES) * float(t_s[-1] - t_s[first])
 
@@ -235,7 +268,7 @@ def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2:
     return was / left, float(np.sqrt(max(left - white, 0.0) / (was - white)))
 
 
-def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, code_pa: float) -> dict[str, Any]:
+def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: _Before) -> dict[str, Any]:
     """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
     length = max(16, min(len(late), len(base), int(1.6 * rate)))
     spec_b = spectrum(base, rate, length)
@@ -250,14 +283,14 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     pulse_b, pulse_a = float(np.sqrt(power_b)), float(np.sqrt(power_a))
     seen = line_snr > SEEN and pulse_b > 0
     ratio = pulse_a / pulse_b if seen else None
-    fell, left = _hushed(spec_b, spec_a, code_pa, _least_scatter(base, int(LULL_S * rate)))
+    fell, left = _hushed(spec_b, spec_a, was.code_pa, was.lull_pa2)
     heard = pulse_b
     if fell > HUSHED:
         heard = float(np.sqrt(spec_b.power[used].sum()))
         line_snr, ratio = max(line_snr, SEEN * fell), left if ratio is None else min(ratio, left)
     found: dict[str, Any] = {
         "pulses_before": pulse_b / noise, "pulses_after": pulse_a / noise, "line_snr": line_snr,
-        "pulse_ratio": ratio, "pulses_in_codes": heard / code_pa,
+        "pulse_ratio": ratio, "pulses_in_codes": heard / was.code_pa,
         "speed_octaves": None, "speed_match": 0.0,
         "match_unmoved": 0.0, "ran": spec_b.prominence, "runs": spec_a.prominence if spec_a is not None else 0.0,
     }  # fmt: skip
@@ -266,12 +299,20 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
         found["persists"] = persistence(spec_b, spec_a)
         found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a)
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
-        width = int(0.6 * rate)
-        found["approach_octaves"] = _glide(base, approach[-width:], rate, width)
         strongest = float(spec_b.hz[used][np.argmax(spec_b.power[used])])
-        width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest, *AHEAD_S) * rate))
-        found["kept_ahead"] = share_kept(base, approach[-width:], rate, SEEN)
+        tail = approach[-max(int(0.6 * rate), SHORTEST) :]
+        found["approach_octaves"], found["kept_ahead"] = _approach(_bytes(base), _bytes(tail), rate, strongest)
     return found
+
+
+@lru_cache(maxsize=8)
+def _approach(base: bytes, tail: bytes, rate: float, strongest: float) -> tuple[float | None, float | None]:
+    """Octaves by which the frequency moved, and share of the lines that was kept, in the last moment before: known
+    once, while what came after is looked at again and again."""
+    early, last = np.frombuffer(base), np.frombuffer(tail)
+    octaves = _glide(early, last, rate, int(0.6 * rate))
+    width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest, *AHEAD_S) * rate))
+    return octaves, share_kept(early, last[-width:], rate, SEEN)
 
 
 def _third(values: FloatArray) -> float:

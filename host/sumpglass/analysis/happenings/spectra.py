@@ -196,7 +196,7 @@ def tapered_mean(values: FloatArray) -> float:
     """Hann-weighted mean of `values` (n,)."""
     if len(values) < 8:
         return float(values.mean())
-    weight = np.sin(np.pi * (np.arange(len(values)) + 0.5) / len(values)) ** 2
+    weight = _window(len(values))[0]
     return float(values @ weight / weight.sum())
 
 

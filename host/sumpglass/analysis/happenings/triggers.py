@@ -208,19 +208,21 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
             pressure = settled_reference(track, hop_s, 1, none)
             found["fade"] = np.isfinite(pressure) & (pressure > least) & (level < 0.5 * pressure - SIGMAS * sigma)
         wander = np.minimum(SIGN_WANDERS * track.long_wander_pa, MOST_WANDER_PA)
-        nil = no_sign_pa(track, watch) + wander
-        edge = nil + SIGN_SIGMAS * track.calm_sigma_pa
-        slow_edge = nil + SIGN_SIGMAS * track.slow_sigma_pa
+        edge, slow_edge = (wander + SIGN_SIGMAS * of for of in (track.calm_sigma_pa, track.slow_sigma_pa))
         if watch.sign == 0:
             back = 2 * max(1, round(SETTLED_S / hop_s))
             settled = np.zeros(len(level), bool)
             slow = track.slow_pa
             settled[back:] = np.abs(slow[back:] - slow[:-back]) < SETTLED_SHARE * np.abs(slow[back:])
-            found["sign"] = known & settled & (np.abs(slow) > slow_edge)
+            found["sign"] = known & settled & (np.abs(slow) > slow_edge + no_sign_pa(track, watch))
         else:
-            found["reversal"] = known & (
-                (-watch.sign * track.calm_pa > edge) | (-watch.sign * track.slow_pa > slow_edge)
-            )
+            # How codes blur a sign is worked out only where one may have turned.
+            calm, slow_way = -watch.sign * track.calm_pa, -watch.sign * track.slow_pa
+            turned = known & (np.maximum(calm, slow_way) > SIGN_FLOOR_PA)
+            if turned.any():
+                nil = no_sign_pa(track, watch)
+                turned &= (calm > edge + nil) | (slow_way > slow_edge + nil)
+            found["reversal"] = turned
         if watch.lost_pa is not None:
             half = 0.5 * watch.lost_pa
             shallow = -rolling_least(-track.slow_pa, max(1, round(FALL_S / hop_s)))
