@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from sumpglass.analysis.happenings.before import Before, as_bytes, known_before, third_differences_pa, way_down
 from sumpglass.analysis.happenings.pulse_end import pulse_end
 from sumpglass.analysis.happenings.spectra import (
     LOWEST_HZ,
@@ -143,11 +144,11 @@ def measure(
     if end is not None and now - end[1] > 0.25:
         late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
     width = max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate))
-    was = _known_before(_bytes(base), _bytes(before), width, int(LULL_S * rate))
-    deepened: tuple[float | None, float] = None, 0.0
+    was = known_before(as_bytes(base), as_bytes(before), width, int(LULL_S * rate))
+    deepened, over_usual = None, 0.0
     if base is earlier and was.base_pa < -4.0 * level_u_pa:
         ahead = pressure_pa[len(earlier) + int((APPROACH_S - DIP_S) * rate) : int(np.searchsorted(t_s, onset_s)) + 1]
-        deepened = _deepened(was, ahead, width)
+        deepened, over_usual = way_down(was, ahead, width)
     spectral = _spectral(base, pressure_pa[:edge], late, rate, was)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
@@ -162,9 +163,10 @@ def measure(
         before_pa=was.before_pa, after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
-        quiet=_third(after) / max(was.noise_pa, 1e-9), codes_after=len(distinct(after[len(after) // 3 :][:2000])),
+        quiet=third_differences_pa(after) / max(was.noise_pa, 1e-9),
+        codes_after=len(distinct(after[len(after) // 3 :][:2000])),
         codes_of_noise=was.noise_pa / np.sqrt(20.0) / was.code_pa,
-        evenly=_evenly(t_s, settled), deepened=deepened[0], deepened_over=deepened[1], **spectral,
+        evenly=_evenly(t_s, settled), deepened=deepened, deepened_over=over_usual, **spectral,
     )  # fmt: skip
 
 
@@ -185,50 +187,6 @@ def _glide(early: FloatArray, late: FloatArray, rate: float, width: int) -> floa
     return shift_between(a, b)[0]
 
 
-@dataclass(frozen=True)
-class _Before:
-    """What the samples before a happening say by themselves."""
-
-    before_pa: float
-    base_pa: float
-    mean_pa: float
-    """Plain mean of the settled stretch."""
-    usual_pa: float | None
-    """How far short means go below it there; None where there are too few samples."""
-    noise_pa: float
-    code_pa: float
-    lull_pa2: float
-
-
-@lru_cache(maxsize=8)
-def _known_before(base: bytes, before: bytes, width: int, lull: int) -> _Before:
-    """Kept: a happening is judged again and again, and what was before it stays the same."""
-    settled, last = np.frombuffer(base), np.frombuffer(before)
-    mean = float(settled.mean())
-    usual = mean - float(_means(settled, width).min()) if len(settled) >= 2 * width else None
-    return _Before(
-        tapered_mean(last), tapered_mean(settled), mean, usual, _third(last), _code(last), _least_scatter(settled, lull)
-    )
-
-
-def _bytes(values: FloatArray) -> bytes:
-    return np.ascontiguousarray(values, np.float64).tobytes()
-
-
-def _deepened(was: _Before, ahead: FloatArray, width: int) -> tuple[float | None, float]:
-    """How far means of `width` samples of `ahead` go below the mean before, over it and over what they do there."""
-    if len(ahead) < width or was.usual_pa is None:
-        return None, 0.0
-    deepest = was.mean_pa - float(_means(ahead, width).min())
-    return deepest / max(abs(was.mean_pa), 1e-9), deepest / max(was.usual_pa, 1e-9)
-
-
-def _means(values: FloatArray, width: int) -> FloatArray:
-    """Mean (n - width + 1,) of every `width` samples in a row."""
-    total = np.cumsum(np.concatenate([np.zeros(1), values - values[0]]))
-    return values[0] + (total[width:] - total[:-width]) / width
-
-
 def _evenly(t_s: FloatArray, first: int) -> bool:
     """Whether hardly any samples are missing from number `first` on."""
     if len(t_s) - first < 4:
@@ -238,13 +196,6 @@ def _evenly(t_s: FloatArray, first: int) -> bool:
         return True  # As it does nearly always, at a tenth of the medians' time.
     period = float(np.median(np.diff(t_s[:first]))) if first > 16 else float(np.median(np.diff(t_s)))
     return (len(t_s) - first - 1) * period > (1.0 - HOLES) * float(t_s[-1] - t_s[first])
-
-
-def _least_scatter(values: FloatArray, length: int) -> float:
-    """Least variance of pieces of `length` samples: small where what scattered came in bumps, as a hand on the hose."""
-    if length < 4 or len(values) < 2 * length:
-        return 0.0
-    return float(values[-(len(values) // length * length) :].reshape(-1, length).var(axis=1).min())
 
 
 def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2: float) -> tuple[float, float]:
@@ -268,7 +219,7 @@ def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2:
     return was / left, float(np.sqrt(max(left - white, 0.0) / (was - white)))
 
 
-def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: _Before) -> dict[str, Any]:
+def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: Before) -> dict[str, Any]:
     """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
     length = max(16, min(len(late), len(base), int(1.6 * rate)))
     spec_b = spectrum(base, rate, length)
@@ -301,7 +252,7 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
         strongest = float(spec_b.hz[used][np.argmax(spec_b.power[used])])
         tail = approach[-max(int(0.6 * rate), SHORTEST) :]
-        found["approach_octaves"], found["kept_ahead"] = _approach(_bytes(base), _bytes(tail), rate, strongest)
+        found["approach_octaves"], found["kept_ahead"] = _approach(as_bytes(base), as_bytes(tail), rate, strongest)
     return found
 
 
@@ -313,14 +264,3 @@ def _approach(base: bytes, tail: bytes, rate: float, strongest: float) -> tuple[
     octaves = _glide(early, last, rate, int(0.6 * rate))
     width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest, *AHEAD_S) * rate))
     return octaves, share_kept(early, last[-width:], rate, SEEN)
-
-
-def _third(values: FloatArray) -> float:
-    """Size of the noise from sample to sample: third differences pass the pulses by."""
-    return float(np.sqrt(np.mean(np.diff(values, 3) ** 2))) if len(values) > 4 else 0.0
-
-
-def _code(values: FloatArray) -> float:
-    """Least step between readings."""
-    steps = np.diff(distinct(values[:2000]))
-    return float(steps.min()) if len(steps) else 1.0
