@@ -102,16 +102,19 @@ def without_trend(piece: FloatArray) -> tuple[FloatArray, float]:
 
 
 def quantising_u95(code_pa: float, spread_pa: float) -> float:
-    """Half-width in pascals that codes of `code_pa` leave in a mean of codes that scatter by `spread_pa`.
+    """Half-width in pascals that codes of `code_pa` (0: none known) leave in a mean of such that scatter so."""
+    return float(undithered_u95(code_pa, np.array(spread_pa**2))) if code_pa > 0 else 0.0
+
+
+def undithered_u95(code_pa: float, variance_pa2: FloatArray) -> FloatArray:
+    """Half-widths in pascals, of any shape, that codes of `code_pa` > 0 leave in means of codes of such variances.
 
     A reading that rests on one code may lie anywhere within half of it. Scatter dithers the converter, and the bias
     falls as exp(-2 (pi s/q)^2) with the scatter s before the converter (Widrow and Kollar, Quantization Noise, 2008,
     ch. 6); of the scatter behind it up to half a code may be the converter's own.
     """
-    if code_pa <= 0:
-        return 0.0
-    before2 = max(0.0, spread_pa**2 - code_pa**2 / 4.0)
-    return 0.475 * code_pa * float(np.exp(-2.0 * np.pi**2 * before2 / code_pa**2))
+    before2 = np.maximum(variance_pa2 - code_pa**2 / 4.0, 0.0)
+    return 0.475 * code_pa * np.exp(-2.0 * np.pi**2 * before2 / code_pa**2)
 
 
 def read_level(
@@ -125,7 +128,7 @@ def read_level(
 ) -> LevelReading:
     """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted) of `seconds` together."""
     trends = [without_trend(piece) for piece in pieces]
-    way = max((abs(part) for _, part in trends), default=0.0)
+    way = max((part for _, part in trends), default=0.0)
     if way:
         # The zero may have done a part of it.
         pieces = [piece for piece, _ in trends]

@@ -60,7 +60,7 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
     hoses = hoses_of(readings, room)
     seen_chance = 1.0 - HOSE_CHANCE * sum(share for _, share in hoses)
     ways: list[Way] = []
-    zeros = _zeros(readings, room, told)
+    zeros = _zeros(told)
     gases = _gases(readings, room, zeros[len(zeros) // 2][0], told)
     for zero_u_pa, zero_chance in zeros:
         for warmth, gas_chance in gases:
@@ -94,7 +94,7 @@ def _ranked(ways: Sequence[Way]) -> list[Way]:
     return sorted((replace(w, chance=float(c)) for w, c in zip(ways, chances)), key=lambda w: -w.chance)
 
 
-def _zeros(readings: Sequence[Reading], room: Room, told: Told) -> list[tuple[float, float]]:
+def _zeros(told: Told) -> list[tuple[float, float]]:
     """Standard uncertainties of the zero, with the chance of each before the readings.
 
     A zero that is off bends the line at small vacua, a source that is not choked at deep ones.

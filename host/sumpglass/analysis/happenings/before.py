@@ -79,8 +79,3 @@ def _code(values: FloatArray) -> float:
     """Least step between readings."""
     steps = np.diff(distinct(values[:2000]))
     return float(steps.min()) if len(steps) else 1.0
-
-
-def as_bytes(values: FloatArray) -> bytes:
-    """Samples (n,) as what can be kept by."""
-    return np.ascontiguousarray(values, np.float64).tobytes()

@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from sumpglass.analysis.happenings.before import Before, as_bytes, known_before, third_differences_pa, way_down
+from sumpglass.analysis.happenings.before import Before, known_before, third_differences_pa, way_down
 from sumpglass.analysis.happenings.pulse_end import pulse_end
 from sumpglass.analysis.happenings.spectra import (
     LOWEST_HZ,
     Spectrum,
+    as_bytes,
     line_powers,
     persistence,
     share_kept,

@@ -100,7 +100,12 @@ def spectrum(values: FloatArray, rate_hz: float, length: int) -> Spectrum | None
     """Power spectrum of `values` (n,) in half-overlapping segments of `length` samples, each freed of its trend."""
     if len(values) < length or length < 8:
         return None
-    return _spectrum(np.ascontiguousarray(values, np.float64).tobytes(), rate_hz, length)
+    return _spectrum(as_bytes(values), rate_hz, length)
+
+
+def as_bytes(values: FloatArray) -> bytes:
+    """Samples (n,) as what a result can be kept by."""
+    return np.ascontiguousarray(values, np.float64).tobytes()
 
 
 @lru_cache(maxsize=16)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sumpglass.analysis.happenings.tracks import FALL_S, PULSE_S, SETTLED_S, Track
+from sumpglass.analysis.level import undithered_u95
 from sumpglass.records import FloatArray
 
 SIGMAS = 2.0
@@ -172,14 +173,11 @@ def faint(track: Track, hop_s: float) -> np.ndarray:
 
 
 def no_sign_pa(track: Track, watch: Watch) -> FloatArray:
-    """Half-width (hops,) about zero in which a level has no direction: of the zero, and of codes that nothing dithers.
-
-    The codes' part after Widrow and Kollar, as in `level.quantising_u95`, from the scatter of the last `PULSE_S`.
-    """
+    """Half-width (hops,) about zero in which a level has no direction: of the zero, and of codes that nothing of the
+    last `PULSE_S` dithers."""
     if watch.code_pa <= 0:
         return np.full(len(track), max(watch.zero_u95_pa, SIGN_FLOOR_PA))
-    before2 = np.maximum(np.nan_to_num(track.energy_pa2) - 0.25 * watch.code_pa**2, 0.0)
-    codes = 0.475 * watch.code_pa * np.exp(-2.0 * np.pi**2 * before2 / watch.code_pa**2)
+    codes = undithered_u95(watch.code_pa, np.nan_to_num(track.energy_pa2))
     return np.maximum(np.hypot(watch.zero_u95_pa, codes), SIGN_FLOOR_PA)
 
 
