@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sumpglass.analysis.happenings.cause import PARTNER, by_return, judge
-from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure
+from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure, on_grid
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.pulse_end import lines_only, pulse_end
@@ -98,11 +98,11 @@ class Episode:
         ended = self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)
         if not ended and (self.change is None or self.next_check in FITTED_CHECKS or self.closing):
             self._fit(track, hop, hop_s, start_s)
-        t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
+        t, p = samples.between(max(self.earliest_s, on_grid(self.onset_s - LOOK_BACK_S)), now)
         if len(t) < 24:
             return
         if self.ended_s is not None and self.change is None:
-            t, p = samples.between(max(self.earliest_s, self.ended_s - LOOK_BACK_S), now)
+            t, p = samples.between(max(self.earliest_s, on_grid(self.ended_s - LOOK_BACK_S)), now)
             found = measure(t, p, self.ended_s, 0.02, 0.0, self.window_hops * hop_s, zero_u95_pa)
             if found is not None:
                 self._take(replace(found, death_s=0.0))
