@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -218,8 +219,20 @@ class Mixture:
         grid = np.unique(
             np.concatenate([np.quantile(middle, np.linspace(0.0, 1.0, 120)), middle.min() - 4 * sd.max() * _ROUND])
         )
-        reached = ndtr((grid[:, None] - middle) / sd) @ weight
-        return [float(np.exp(np.interp(c, reached, grid))) for c in chances]
+
+        @cache
+        def reached(k: int) -> float:
+            return float(ndtr((grid[k] - middle) / sd) @ weight)
+
+        found = []
+        for chance in chances:
+            # The chance rises along the grid, so that halving finds the step in which it is reached.
+            below, above = 0, len(grid) - 1
+            while above - below > 1:
+                k = (below + above) // 2
+                below, above = (k, above) if reached(k) <= chance else (below, k)
+            found.append(float(np.exp(np.interp(chance, [reached(below), reached(above)], grid[[below, above]]))))
+        return found
 
 
 _ROUND = np.linspace(0.0, 1.0, 5)

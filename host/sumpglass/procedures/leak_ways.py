@@ -70,19 +70,26 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
             weighed = _weighed(readings, warmth, zero_u_pa, told, zero_chance * gas_chance, like)
             ways.append(Way(zero_u_pa, warmth, False, weighed))
     ways = _ranked(ways)
+    behind_hoses: list[LeakProblem] = []
     for i, way in enumerate(ways[:MOST_BEHIND_HOSES] if hoses else []):
         ways[i] = replace(way, weighed=way.weighed.times(seen_chance))
-        for behind, share in hoses:
+        for k, (behind, share) in enumerate(hoses):
             prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE * share
-            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources)
+            similar = behind_hoses[k] if i else None
+            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources, similar)
+            behind_hoses.append(weighed.problem)
             ways.append(replace(way, hose=True, weighed=weighed))
     return _ranked(ways)
 
 
 def _weighed(
-    readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None
-) -> Weighed:
-    similar = None if like is None else like.looked_at.problem
+    readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None,
+    similar: LeakProblem | None = None,
+) -> Weighed:  # fmt: skip
+    """Weigh all sources under one way. `like` has the sources of another way and `similar` its pulses: both save
+    time."""
+    if similar is None and like is not None:
+        similar = like.looked_at.problem
     problem = LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=told.bore_u95_mm, like=similar)
     problem.count_bores(best_of_family(problem).area_mm2)
     return weigh(problem, told.uncertainty_stated, prior, like)
