@@ -27,7 +27,7 @@ from sumpglass.procedures.openings import (
     mean_flows_kg_s_m2,
     outflow_factor,
 )
-from sumpglass.procedures.source_models import SourceModel
+from sumpglass.procedures.source_models import BENT_MODELS, SourceModel
 from sumpglass.records import FloatArray
 
 CHI2_95 = 3.841458820694124
@@ -75,7 +75,8 @@ class LeakProblem:
             self.flows = [self._flow_table(r) for r in self.readings]
         outward = outflow_factor(room)
         self.tables = [(vacuum, inflow - outward * outflow) for vacuum, inflow, outflow in self.flows]
-        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
+        self.leak_mm2: float | None = None
+        self._whiteners: dict[float, FloatArray] = {}
 
     def differs_in_errors_alone(self, other: LeakProblem) -> bool:
         """Are these the same readings, pulses and room?"""
@@ -98,6 +99,23 @@ class LeakProblem:
         vacuum = root**2
         return vacuum, *mean_flows_kg_s_m2(vacuum, reading.shape_pa, replace(self.room, gas_k=None))
 
+    def whitener(self, roughness: float = 0.0) -> FloatArray:
+        """What makes the residuals of readings that are not censored independent and of unit variance, under a source
+        whose draw is known to `roughness` (`SourceModel`)."""
+        if roughness not in self._whiteners:
+            covariance = self._covariance(self.leak_mm2)
+            if roughness > 0:
+                # The vacuum goes with the square of the draw, which wanders from its family's as the vacuum deepens.
+                vacuum = np.maximum(self.vacuum_pa, 0.0)
+                together = np.minimum(vacuum[:, None], vacuum) / self.deepest_pa
+                covariance = covariance + 4.0 * roughness**2 * together * vacuum[:, None] * vacuum
+            self._whiteners[roughness] = np.linalg.inv(np.linalg.cholesky(covariance))
+        return self._whiteners[roughness]
+
+    def log_size(self, roughness: float = 0.0) -> float:
+        """Logarithm of the density at the peak of the readings' errors, but for a constant."""
+        return float(np.log(np.diag(self.whitener(roughness))).sum())
+
     def _covariance(self, leak_mm2: float | None) -> FloatArray:
         variance = self.u_pa**2
         if leak_mm2 is not None:
@@ -115,23 +133,32 @@ class LeakProblem:
 
     def count_bores(self, leak_mm2: float) -> None:
         """Add to the covariance what uncertain bores do to the readings, at a leak of about this size."""
-        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(leak_mm2)))
+        self.leak_mm2 = leak_mm2
+        self._whiteners = {}
 
-    def residuals(self, vacuum: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Standardised residuals (..., n) of modelled vacua, and their slopes; censored readings give root
-        deviances."""
+    def residuals(
+        self, vacuum: FloatArray, slope: FloatArray, roughness: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Standardised residuals (m, n) of modelled vacua, and their slopes, under sources of these roughnesses (m,);
+        censored readings give root deviances."""
         n = len(self.exact)
-        r = (vacuum[..., :n] - self.vacuum_pa) @ self.whitener.T
-        j = slope[..., :n] @ self.whitener.T
+        off, steep = vacuum[:, :n] - self.vacuum_pa, slope[:, :n]
+        smooth = self.whitener().T
+        r, j = off @ smooth, steep @ smooth
+        for rough in {model.roughness for model in BENT_MODELS} - {0.0}:
+            rows = np.flatnonzero(roughness == rough)
+            if len(rows):
+                r[rows], j[rows] = off[rows] @ self.whitener(rough).T, steep[rows] @ self.whitener(rough).T
         if not self.censored:
             return r, j
         from scipy.special import log_ndtr
 
-        z = (vacuum[..., n:] - self.limit_pa) / self.limit_u_pa
+        u_pa = np.hypot(self.limit_u_pa, 2.0 * roughness[:, None] * self.limit_pa)
+        z = (vacuum[:, n:] - self.limit_pa) / u_pa
         log_p = log_ndtr(z)
         root = np.sqrt(np.maximum(-2.0 * log_p, 1e-30))
         hazard = np.exp(-0.5 * z**2 - log_p) / np.sqrt(2.0 * np.pi)
-        censored_slope = -hazard / np.maximum(root, 1e-12) * slope[..., n:] / self.limit_u_pa
+        censored_slope = -hazard / np.maximum(root, 1e-12) * slope[:, n:] / u_pa
         return np.concatenate([r, root], axis=-1), np.concatenate([j, censored_slope], axis=-1)
 
 
@@ -161,6 +188,7 @@ class SourceRows:
 
     def __init__(self, problem: LeakProblem, rows: Sequence[tuple[SourceModel, float]]) -> None:
         self.problem, self.rows = problem, tuple(rows)
+        self.roughness = np.array([model.roughness for model, _ in self.rows])
         shape = (len(self.rows), len(problem.readings))
         self.first, self.step = np.empty(shape), np.empty(shape)
         self.log_vacuum = np.empty((*shape, _STEPS))
@@ -193,8 +221,19 @@ class SourceRows:
         keep = list(keep)
         part.problem, part.rows = self.problem, tuple(self.rows[i] for i in keep)
         part.first, part.step, part.log_vacuum = self.first[keep], self.step[keep], self.log_vacuum[keep]
-        part.log_demand = self.log_demand[keep]
+        part.log_demand, part.roughness = self.log_demand[keep], self.roughness[keep]
         return part
+
+    @property
+    def log_size(self) -> FloatArray:
+        """`LeakProblem.log_size` of each row (r,)."""
+        sizes = {rough: self.problem.log_size(rough) for rough in set(self.roughness.tolist())}
+        return np.array([sizes[rough] for rough in self.roughness.tolist()])
+
+    @property
+    def cost(self) -> FloatArray:
+        """Deviance (r,) that rows have to make up for by their roughness, since it fits anything a little."""
+        return 2.0 * (self.problem.log_size() - self.log_size)
 
     def modelled_pa(
         self, row: npt.NDArray[np.intp], log_draw: FloatArray, area_mm2: FloatArray
@@ -225,7 +264,7 @@ class SourceRows:
         going = np.arange(len(areas))
         for _ in range(16):
             vacuum, slope = self.modelled_pa(at[going], log_draw[going], areas[going])
-            r, j = self.problem.residuals(vacuum, slope)
+            r, j = self.problem.residuals(vacuum, slope, self.roughness[at[going]])
             deviance = np.einsum("mi,mi->m", r, r)
             curvature = np.maximum(np.einsum("mi,mi->m", j, j), 1e-12)
             better = deviance < best[going]

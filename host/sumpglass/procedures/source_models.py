@@ -35,6 +35,8 @@ class SourceModel:
     prior: tuple[float, float] | None = None
     weight: float = 1.0
     range: tuple[float, float] = (0.0, 1.0)
+    roughness: float = 0.0
+    """Standard deviation, relative, by which the draw at the deepest level may differ from the family's."""
 
     def between(self, low: float, high: float, count: int) -> tuple[float, ...]:
         """`count` values of the nuisance from low to high, closer together where the draw is about to end."""
@@ -82,6 +84,15 @@ def _knee(power: float, root: float) -> Callable[[FloatArray, FloatArray | float
     return share
 
 
+def _regulator(band: float) -> Callable[[FloatArray, FloatArray | float, float, float], FloatArray]:
+    """A membrane that lets all pass and shuts over the last `band` (a share) of the vacuum at which the draw ends."""
+
+    def share(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
+        return np.clip((1.0 - nuisance * vacuum / deepest) / band, 0.0, 1.0)
+
+    return share
+
+
 CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _choked, (1.1, 0.55))
 """The prior: blow-by takes a tenth of the suction, give or take (common practice, no source). It is wide enough for a
 draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
@@ -92,11 +103,22 @@ BLOW_BY_SHARES = (0.0, 0.12, 0.3, 0.6, 1.2)
 KNEES = ((1.6, 1.0), (2.5, 1.0), (5.0, 1.0), (1.4, 0.5), (2.0, 0.5))
 """Power and root of the families with a knee."""
 FINITE = tuple(
-    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.10) for b in BLOW_BY_SHARES
+    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.09) for b in BLOW_BY_SHARES
 )
-FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.20)
-KNEE = tuple(SourceModel(f"knee_{p:g}_{r:g}", _FALLING, _knee(p, r), weight=0.05) for p, r in KNEES)
+FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.15)
+KNEE = tuple(SourceModel(f"knee_{p:g}_{r:g}", _FALLING, _knee(p, r), weight=0.04) for p, r in KNEES)
 RISING = SourceModel("rising", _RISING, _linear, weight=0.05, range=(-0.7, 0.0))
-BENT_MODELS = (*FINITE, FINITE_LINEAR, *KNEE, RISING)
+_ROUGH_RANGE = (-0.7, 1.0)
+ROUGH = tuple(
+    SourceModel(
+        f"rough_{100 * r:.0f}", (*_RISING, *_FALLING), _linear, weight=0.05, range=_ROUGH_RANGE, roughness=r
+    )
+    for r in (0.04, 0.15)
+)
+BANDS = (0.4, 0.75)
+REGULATOR = tuple(
+    SourceModel(f"regulator_{100 * b:.0f}", _FALLING, _regulator(b), weight=0.025, roughness=0.04) for b in BANDS
+)
+BENT_MODELS = (*FINITE, FINITE_LINEAR, *KNEE, RISING, *ROUGH, *REGULATOR)
 """They span what an unchoked, a linear, a regulated and a sprung source can do. A family's chance is among the bent
 ones: half for restrictions that do not choke, the rest for what else there is (a judgement, no source)."""
