@@ -2,7 +2,7 @@
 
 The families compete by prior chance and likelihood (`leak_posterior`). A line is called bent when a source that is not
 choked is the likelier one and fits better; either way the intervals are those of all families together, so that a bend
-too weak to be seen is counted in them.
+too weak to be seen is counted in them. How well bends can be recognised at all: `tests/benchmarks/leak_oracle.py`.
 """
 
 from __future__ import annotations
@@ -83,7 +83,8 @@ def answer_of(parts: Sequence[Weighed], uncertainty_stated: bool = True) -> Answ
         bend_gain = max(0.0, _least(parts, [CHOKED.name]) - _least(parts, bent_names))
         bent = straight_chance < 0.5 and bend_gain > BEND_GAIN
     names = bent_names if bent else [CHOKED.name]
-    chosen = mixture_of(parts, names) if bent is not None else straight
+    # Called bent it may still be straight: its leak lies between, by the chance of each.
+    chosen = whole if bent else straight
     area, draw = chosen.area_quantiles((0.5,))[0], chosen.draw_quantiles((0.5,))[0]
     low, high = _ends(parts, names, uncertainty_stated, *whole.area_quantiles((0.025, 0.975)))
     draw_low, draw_high = whole.draw_quantiles((0.025, 0.975))

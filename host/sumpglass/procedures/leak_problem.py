@@ -136,9 +136,7 @@ class LeakProblem:
         self.leak_mm2 = leak_mm2
         self._whiteners = {}
 
-    def residuals(
-        self, vacuum: FloatArray, slope: FloatArray, roughness: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def residuals(self, vacuum: FloatArray, slope: FloatArray, roughness: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Standardised residuals (m, n) of modelled vacua, and their slopes, under sources of these roughnesses (m,);
         censored readings give root deviances."""
         n = len(self.exact)

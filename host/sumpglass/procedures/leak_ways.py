@@ -24,9 +24,9 @@ WIDE_ZERO_U_PA = 40.0
 """Standard uncertainty of the zero of a rig that was never zeroed: about a hundredth of the span of a common part."""
 OFF_ZERO_U_PA = 15.0
 """The same of a rig that was zeroed once, some time ago (an assumption)."""
-WIDE_CHANCE, OFF_CHANCE = 0.15, 0.25
+WIDE_CHANCE, OFF_CHANCE = 0.25, 0.35
 """Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
-HOSE_CHANCE = 0.65
+HOSE_CHANCE = 0.8
 """Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
 MOST_BEHIND_HOSES = 2
 """So many of the likeliest zeros and gases are tried behind an unknown hose as well."""
