@@ -11,11 +11,12 @@ whistle or a shaken rig is neither, and each costs the odds of its being there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.analysis.engine_layouts import COUNT_SHARES, LAYOUTS, TEETH, templates
+from sumpglass.analysis.engine_layouts import COUNT_SHARES, LAYOUTS, TEETH, templates, usual_strength
 from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
 from sumpglass.records import FloatArray
 
@@ -26,17 +27,21 @@ HIGH_COST, HIGH_SHARE = 1.5, 0.3
 FOLDED_TEETH = 16
 SAME_CYCLE = 0.0005
 """Combs nearer than this (relative) are tried once."""
-TOLERANCE = 0.009
+TOLERANCE = 0.006
 """How far a line may lie from its tooth, relative, besides half a bin."""
+PLACE, PLACE_BINS = 0.002, 0.3
+"""Scatter of a line's place about its tooth, relative and in bins, once the comb has been fitted to its lines."""
 SPREAD_LOG = 0.7
 """Scatter of a tooth's amplitude about its layout's (log), for hoses, ports and openings that nobody knows."""
-WORST, WORST_UNSEEN = 3.5, 4.0
-"""Most that one tooth may cost, seen and unseen (beyond the firing tooth less and less): something unforeseen always
-strengthens or hides a line now and then."""
-CORNERS_HZ = (1e6, 80.0, 25.0)
-CORNER_ODDS = (0.0, -0.7, -2.0)
+WORST, WORST_STRONG, WORST_UNSEEN = 3.5, 3.0, 4.0
+"""Most that one tooth may cost, seen, the strongest of all so much more, and unseen (beyond the firing tooth less and
+less): something unforeseen strengthens or hides a faint line now and then, and seldom makes the strongest."""
+CORNERS_HZ = (1e6, 100.0, 40.0, 12.0)
+CORNER_ODDS = (-2.4, -0.8, -1.0, -3.1)
 OFFSETS = (-0.7, 0.0, 0.7)
 """Scale of the comb against its strongest tooth (log)."""
+ROUGH_BY = 9.0
+"""Speeds that a rough look finds this much less likely than the likeliest are given up."""
 NO_ENGINE = -5.0
 """Log odds of a recording without a running engine."""
 HUM_COST, TONE_COST, FAINT_COST = 2.5, 8.0, 4.6
@@ -48,7 +53,7 @@ TONE_HZ, TONE_PER_E = 40.0, 2.0
 `TONE_HZ`: drawn air whistles and hoses ring there), of an engine whose lines fall on the mains and are as sharp, and
 of no engine although something draws, of hum (per e) that is louder than so many times the noise, and
 of a faint line beside a much stronger one; a line that is not `CLEAR_LOG` above the noise counts for less."""
-USUAL_RPM, RPM_LOG = 1200.0, 0.9
+USUAL_RPM, RPM_LOG = 1200.0, 1.2
 SLOW_RPM, SLOW_COST = 550.0, 3.0
 """Speeds at which engines are tested: log normal, and seldom below idle (common practice, no source)."""
 KNOWN = 3.0
@@ -87,6 +92,8 @@ class Trial:
     cycle_hz: float | None
     count: int
     folded: bool = False
+    hum: bool = True
+    """Whether lines that may be mains hum were taken for hum."""
 
 
 def trials(lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: float | None = None) -> list[Trial]:
@@ -100,7 +107,8 @@ def trials(lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: f
     if lines.mains.any():
         # Lines on the mains may be an engine's all the same.
         plain = Lines(lines.hz, lines.amplitude_pa, np.zeros(len(lines), bool))
-        found += _engines(plain, hearing, cylinders, expected_hz, _stray_costs(plain, hearing), -COINCIDENCE)
+        same = _engines(plain, hearing, cylinders, expected_hz, _stray_costs(plain, hearing), -COINCIDENCE)
+        found += [replace(trial, hum=False) for trial in same]
     return sorted(found, key=lambda trial: -trial.score)
 
 
@@ -116,10 +124,12 @@ def _engines(
 ) -> list[Trial]:
     """Explanations by an engine; lines that may be hum count as nothing but a cost."""
     found: list[Trial] = []
+    best = -math.inf
     for count, share in {cylinders: 1.0}.items() if cylinders is not None else COUNT_SHARES.items():
         cycles, folded = _candidates(lines, hearing, count)
         if not len(cycles):
             continue
+        cycles = _fitted(lines, hearing, cycles, count)
         seen, least, gone, strange = _on_comb(lines, hearing, cycles, count, cost)
         rpm = 120.0 * cycles
         prior = np.log(share) - 0.5 * (np.log(rpm / USUAL_RPM) / RPM_LOG) ** 2 - FOLDED_COST * folded + odds
@@ -128,8 +138,12 @@ def _engines(
         if expected_hz is not None:
             prior = prior + KNOWN * (np.abs(np.log(cycles * count / expected_hz)) < 0.06)
         for number, layout in enumerate(LAYOUTS[count]):
-            fits = _fit(seen, least, gone, cycles, count, number) + prior + strange + np.log(layout.share)
-            found += [Trial(float(f), float(c), count, bool(b)) for f, c, b in zip(fits, cycles, folded)]
+            rough = _fit(seen, least, gone, cycles, count, number, rough=True) + prior + strange
+            kept = np.flatnonzero(rough > max(best, float(rough.max())) - ROUGH_BY)
+            best = max(best, float(rough.max()))
+            fits = _fit(seen[kept], least[kept], gone[kept], cycles[kept], count, number)
+            fits = fits + (prior + strange)[kept] + np.log(layout.share)
+            found += [Trial(float(f), float(cycles[k]), count, bool(folded[k])) for f, k in zip(fits, kept)]
     return found
 
 
@@ -164,22 +178,49 @@ def _candidates(lines: Lines, hearing: Hearing, count: int) -> tuple[FloatArray,
     return np.array(cycles), np.array(folded, bool)
 
 
+def _placed(cycles: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Per trial and tooth: frequency, where sampling shows it, and which way (+1 or -1) that moves with it."""
+    real = np.outer(cycles, np.arange(1, TEETH + 1))
+    off = real - rate_hz * np.round(real / rate_hz)
+    return real, np.abs(off), np.where(off < 0, -1.0, 1.0)
+
+
+def _fitted(lines: Lines, hearing: Hearing, cycles: FloatArray, count: int) -> FloatArray:
+    """Cycle frequencies (trials,) moved to where their teeth fit all their lines best, the low teeth first: a comb laid
+    through one low line misses the places of its high and folded teeth."""
+    usual = usual_strength(count)
+    k = np.arange(1, TEETH + 1)
+    for highest in (TEETH // 4, TEETH):
+        real, place, way = _placed(cycles, hearing.rate_hz)
+        sigma = PLACE * real + PLACE_BINS * hearing.bin_hz
+        off = (lines.hz - place[:, :, None]) * way[:, :, None]
+        off[:, :, lines.mains] = np.inf
+        worth = np.where(np.abs(off) <= (TOLERANCE * real + 0.6 * hearing.bin_hz)[:, :, None], usual[:, None], -np.inf)
+        worth[:, highest:] = -np.inf
+        tooth = worth.argmax(axis=1)
+        there = np.take_along_axis(worth, tooth[:, None, :], axis=1)[:, 0] > -np.inf
+        away = np.where(there, np.take_along_axis(off, tooth[:, None, :], axis=1)[:, 0], 0.0)
+        weight = k[tooth] * there / np.take_along_axis(sigma, tooth, axis=1) ** 2
+        cycles = cycles + (weight * away).sum(axis=1) / np.maximum((weight * k[tooth]).sum(axis=1), 1e-9)
+    return cycles
+
+
 def _on_comb(
     lines: Lines, hearing: Hearing, cycles: FloatArray, count: int, cost: FloatArray
 ) -> tuple[FloatArray, FloatArray, np.ndarray, FloatArray]:
     """Per trial and tooth: log amplitude seen (NaN: none), log amplitude needed, teeth not to be judged; and per trial
-    the cost of lines off the comb."""
-    rate = hearing.rate_hz
-    real = np.outer(cycles, np.arange(1, TEETH + 1))
-    folded = np.abs(real - rate * np.round(real / rate))
+    the cost of lines off the comb and of lines off their places on it."""
+    real, folded, _ = _placed(cycles, hearing.rate_hz)
     reach = TOLERANCE * real + 0.6 * hearing.bin_hz
-    away = np.abs(folded[:, :, None] - lines.hz) - reach[:, :, None]
-    on = away <= 0
-    # Of several teeth that fold to one line the lowest is taken for it.
-    first = np.argmax(on, axis=1)
+    away = np.abs(folded[:, :, None] - lines.hz)
+    on = away <= reach[:, :, None]
+    # Of several teeth in one place the line is that of the tooth which is strongest in most engines.
+    misplaced = 0.5 * (away / (PLACE * real + PLACE_BINS * hearing.bin_hz)[:, :, None]) ** 2
+    worth = np.where(on, usual_strength(count)[:, None] - misplaced, -np.inf)
+    first = worth.argmax(axis=1)
     taken = on.any(axis=1) & ~lines.mains
-    logs = np.log(lines.amplitude_pa)
     seen = np.full(real.shape, np.nan)
+    logs = np.log(lines.amplitude_pa)
     for line in range(len(lines) - 1, -1, -1):
         rows = np.flatnonzero(taken[:, line])
         seen[rows, first[rows, line]] = logs[line]
@@ -188,7 +229,8 @@ def _on_comb(
     near = np.minimum(TOLERANCE * higher + 0.6 * hearing.bin_hz, 0.1 * count * cycles[:, None])
     also = (np.abs(higher[:, :, None] - lines.hz) <= near[:, :, None]).any(axis=1) & ~lines.mains & ~taken
     also &= lines.amplitude_pa < HIGH_SHARE * lines.amplitude_pa.max()
-    strange = -np.where(taken, 0.0, np.where(also, HIGH_COST, cost)).sum(axis=1)
+    off_place = np.minimum(np.take_along_axis(misplaced, first[:, None, :], axis=1)[:, 0], cost)
+    strange = -np.where(taken, off_place, np.where(also, HIGH_COST, cost)).sum(axis=1)
     least = np.log(np.interp(folded, hearing.hz, hearing.least_pa))
     # Close to nought the wander hides lines; a tooth that shares its place with hum or with another cannot be told.
     gone = (folded < 2.5) | (on.any(axis=2) & np.isnan(seen))
@@ -196,30 +238,44 @@ def _on_comb(
 
 
 def _fit(
-    seen: FloatArray, least: FloatArray, gone: np.ndarray, cycles: FloatArray, count: int, number: int
+    seen: FloatArray,
+    least: FloatArray,
+    gone: np.ndarray,
+    cycles: FloatArray,
+    count: int,
+    number: int,
+    rough: bool = False,
 ) -> FloatArray:
-    """Log likelihood (trials,) of the teeth's amplitudes: at the likeliest mix, corner and scale."""
+    """Log likelihood (trials,) of the teeth's amplitudes, summed over mixes, corners and scales; a few if `rough`."""
+    if not len(cycles):
+        return np.empty(0)
     rows, odds = templates(count, number)
+    corners, offsets = list(zip(CORNERS_HZ, CORNER_ODDS)), list(OFFSETS)
+    if rough:
+        rows, odds, corners, offsets = rows[::11], odds[::11], corners[1::2], offsets[1:2]
     real = np.outer(cycles, np.arange(1, TEETH + 1))
-    best = np.full(len(cycles), -np.inf)
     strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)
     present = ~np.isnan(seen)
-    most = np.where(present, WORST, WORST_UNSEEN * np.minimum(1.0, (count + 1.0) / np.arange(1, TEETH + 1)))
+    strong = np.exp(0.5 * np.where(present, seen - strongest[:, None], 0.0))
+    unseen = WORST_UNSEEN * np.minimum(1.0, (count + 1.0) / np.arange(1, TEETH + 1))
+    most = np.where(present, WORST + WORST_STRONG * strong, unseen)
     most = np.where(gone, 0.0, most)[:, None, :]
     # A tooth that is seen costs by how far it is off either way; an unseen one only where it should have been seen.
     told = (np.where(present, seen, least) - strongest[:, None])[:, None, :]
     nearest = np.where(present, -np.inf, 0.0)[:, None, :]
     judged = 0.4 * (present & ~gone).sum(axis=1)
-    for corner, odd in zip(CORNERS_HZ, CORNER_ODDS):
+    fits = []
+    for corner, odd in corners:
         shape = rows[None] - 0.5 * np.log1p((real / corner) ** 4)[:, None, :]
         off = shape - shape.max(axis=2, keepdims=True) - told
-        for offset in OFFSETS:
+        for offset in offsets:
             worse = np.maximum(off + offset, nearest)
             worse *= worse
             worse *= 0.5 / SPREAD_LOG**2
-            total = odds - np.minimum(worse, most, out=worse).sum(axis=2)
-            best = np.maximum(best, total.max(axis=1) - 0.5 * (offset / 0.7) ** 2 + odd)
-    return best - judged
+            fits.append(odds - np.minimum(worse, most, out=worse).sum(axis=2) - 0.5 * (offset / 0.7) ** 2 + odd)
+    every = np.concatenate(fits, axis=1)
+    best = every.max(axis=1)
+    return np.asarray(best + np.log(np.exp(every - best[:, None]).sum(axis=1)) - judged)
 
 
 def explained_share(lines: Lines, hearing: Hearing, cycle_hz: float) -> float:
@@ -228,6 +284,8 @@ def explained_share(lines: Lines, hearing: Hearing, cycle_hz: float) -> float:
     place = np.abs(real - hearing.rate_hz * np.round(real / hearing.rate_hz))
     place[FOLDED_TEETH:] = real[FOLDED_TEETH:]
     near = np.minimum(TOLERANCE * real + 0.6 * hearing.bin_hz, np.where(place == real, 0.25, 0.05) * cycle_hz)
-    on = (np.abs(place[:, None] - lines.hz) <= near[:, None]).any(axis=0)
+    at = np.abs(place[:, None] - lines.hz) <= near[:, None]
+    # A tooth so high that nothing is known of its size is never one of the strongest.
+    on = at[:TEETH].any(axis=0) | (at.any(axis=0) & (lines.amplitude_pa < HIGH_SHARE * lines.amplitude_pa.max()))
     power = np.where(lines.mains, 0.0, lines.amplitude_pa**2)
     return float(power[on].sum() / power.sum()) if power.sum() > 0 else 1.0

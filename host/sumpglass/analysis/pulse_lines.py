@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann, powers_at
+from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann
 from sumpglass.records import FloatArray
 
 LOWEST_RPM, HIGHEST_RPM = 380.0, 6300.0
@@ -20,7 +20,7 @@ of its power in the ring beyond, it is none."""
 MAINS_HZ = 0.15
 BLOCK_S, TIMEKEEPING_RAD = 0.5, 0.15
 """The phase of hum, read in blocks so long, stays so near to an even run."""
-MOST_BLOCKS = 200
+MOST_BLOCKS, MOST_EVEN_BLOCKS = 200, 120
 EVENLY_S, SWELLS = 0.35, 0.45
 """The power of an engine's line in blocks so long has a relative variance below this; narrow noise has about 1."""
 
@@ -84,9 +84,20 @@ def _hump(excess: FloatArray, k: int) -> bool:
     return around > HUMP * float(excess[k - inner : k + inner + 1].sum())
 
 
+def smeared_share(spectrum: Spectrum, floor: FloatArray, lines: Lines) -> float:
+    """Part of the power above the noise that lies in no sharp line."""
+    excess = np.maximum(spectrum.density_pa2_hz - 1.5 * floor, 0.0)
+    excess[: math.ceil(LOWEST_RPM / 120 / spectrum.bin_hz)] = 0.0
+    whole = float(excess.sum())
+    for hz in lines.hz:
+        k = round(float(hz) / spectrum.bin_hz)
+        excess[max(0, k - 2) : k + 3] = 0.0
+    return float(excess.sum()) / whole if whole > 0 else 0.0
+
+
 def with_mains(lines: Lines, pressure_pa: FloatArray, rate_hz: float, spectrum: Spectrum, floor: FloatArray) -> Lines:
     """Mark the lines that may be mains hum: they stand at a multiple of 50 or 60 Hz, and their phase keeps time."""
-    near = np.array([_off_mains(float(hz), rate_hz) < MAINS_HZ + 0.0004 * hz for hz in lines.hz], bool)
+    near = np.array([_off_mains(float(hz), rate_hz) < MAINS_HZ + 0.0008 * hz for hz in lines.hz], bool)
     mains = near.copy()
     for row in np.flatnonzero(near):
         hz = float(lines.hz[row])
@@ -102,7 +113,7 @@ def with_mains(lines: Lines, pressure_pa: FloatArray, rate_hz: float, spectrum: 
 def _off_mains(hz: float, rate_hz: float) -> float:
     """Distance (Hz) to the nearest multiple of 50 or 60 Hz, the lowest ones where sampling folds them to as well."""
     places = [base * max(1, round(hz / base)) for base in (50.0, 60.0)]
-    above = [base * k for base in (50.0, 60.0) for k in range(1, 6) if base * k > rate_hz / 2]
+    above = [base * k for base in (50.0, 60.0) for k in range(1, 10) if base * k > rate_hz / 2]
     places += [abs(hum - rate_hz * round(hum / rate_hz)) for hum in above]
     return min(abs(hz - place) for place in places)
 
@@ -151,11 +162,12 @@ def sounds_evenly(pressure_pa: FloatArray, rate_hz: float, hz: float) -> bool:
     starts = np.arange(0, len(pressure_pa) - block + 1, max(1, block // 2))
     if len(starts) < 4:
         return True
-    if len(starts) > MOST_BLOCKS:
-        starts = starts[np.linspace(0, len(starts) - 1, MOST_BLOCKS).astype(int)]
+    if len(starts) > MOST_EVEN_BLOCKS:
+        starts = starts[np.linspace(0, len(starts) - 1, MOST_EVEN_BLOCKS).astype(int)]
     rows = np.stack([pressure_pa[s : s + block] for s in starts]).astype(np.float64)
     rows -= rows.mean(axis=1, keepdims=True)
-    near = np.arange(block + 1) / (2.0 * block)
-    band = np.abs(near * rate_hz - hz) <= 1.5 / EVENLY_S + 0.02 * hz
-    power = powers_at(rows, hann(block), near[band]).sum(axis=1)
+    near = np.arange(2 * block // 2 + 1) * rate_hz / (2 * block)
+    band = np.abs(near - hz) <= 1.5 / EVENLY_S + 0.02 * hz
+    lines = np.fft.rfft(rows * hann(block), 2 * block, axis=1)[:, band]
+    power = (lines.real**2 + lines.imag**2).sum(axis=1)
     return float(power.var()) < SWELLS * float(power.mean()) ** 2

@@ -1,6 +1,7 @@
 """Engine speed and evenness from the pulses in crankcase pressure, four-stroke, one to eight cylinders.
 
-Lines are found by `pulse_lines` and explained by `engine_comb`; here the explanation is weighed, refined and told.
+Lines are found by `pulse_lines`, explained by `engine_comb` and weighed by `speed_claim`; `order_tracking` makes them
+sharp where the speed moves. Here the speed is refined and told.
 """
 
 from __future__ import annotations
@@ -11,41 +12,34 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.analysis.engine_comb import TOLERANCE, Hearing, Trial, explained_share, trials
+from sumpglass.analysis.engine_comb import TOLERANCE, Hearing
 from sumpglass.analysis.evenness import UNEVEN_LIMITS, evenness
-from sumpglass.analysis.pulse_lines import FALSE_CLAIM, Lines, keeps_time, significant_lines, sounds_evenly, with_mains
-from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann, noise_floor, powers_at, welch
+from sumpglass.analysis.order_tracking import by_phase, course_of_speed, in_crank_angle
+from sumpglass.analysis.pulse_lines import (
+    FALSE_CLAIM,
+    Lines,
+    significant_lines,
+    smeared_share,
+    sounds_evenly,
+    with_mains,
+)
+from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
+from sumpglass.analysis.speed_claim import likeliest_engine, too_faint
 from sumpglass.analysis.statistics import lag_one, student_95
 from sumpglass.records import FloatArray
 
 SEGMENT_S = 4.0
-SHORT_SEGMENT_S, SHORT_BY = 1.25, 2.0
+SHORT_SEGMENT_S = 1.25
 """Where segments of the first length show no speed, shorter ones may: lines that wander then stay in one bin, and more
-of them are averaged. They tell tones of other origin apart less well, and a speed needs so much more lead."""
+of them are averaged."""
 MOST_PIECES = 48
 OVERLAPPED = 1.0 / 3.0
 """Memory from piece to piece that halves the number of independent ones."""
-PART_S = 6.0
-"""Where a stretch shows lines but no one speed, its halves are heard if they are so long."""
-ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 1.0, 4.0
-"""Lead (log odds) over there being no engine, and over the next speed, for a speed to be told at all; and for it to be
-told without a warning."""
-LEAST_BLIND = 0.2
-"""The same where the number of cylinders is not told, and the firing frequency is the likeliest at best."""
-FOLDED_BY, FOLDED_DOUBT = 1.0, 1.0
-"""How much more lead a speed needs whose strongest line sampling has folded, and how much more such a rival counts."""
-SLOW_RATE_HZ, SLOW_BY = 160.0, 1.0
-"""Sampled so slowly the pulses' upper lines fold among the lower ones, and a speed needs so much more lead."""
-LEAST_SHARE = 0.75
-"""An explanation that leaves more than the rest of the lines' power to other sources is none."""
-LONE_HZ = 80.0
-LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.4
-"""One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is slow
-it may have folded; one that is lower is told with a warning. So is one of any height that is more than such a share of
-a level deeper than this: pistons swing so far, whistles do not."""
-QUIET_PA, FAINT_SHARE, STEADY_SHARE, MANY = 30.0, 2.0, 6.0, 5
-"""Within so much of zero, fewer lines than `MANY` below so many times the noise are no engine's; nor are they below the
-second where they keep time as the shaft of an electric motor does."""
+SMEARED, FOLLOWED_S = 0.03, 30.0
+"""Where more than this part of what stands out of the noise is in no sharp line the speed may have moved, and is
+followed for so long."""
+MOVING = 0.02
+"""Change of speed within a stretch (relative) that is told."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
 """A level deeper than this, and than so many times the strongest line, says that an engine draws."""
 
@@ -63,6 +57,8 @@ class PulseReading:
     uneven: bool | None = None
     rms_pa: float | None = None
     strongest_hz: float | None = None
+    ends_at: float = 1.0
+    """Speed at the end of the stretch over that told, which is the mean."""
     warnings: tuple[str, ...] = ()
 
 
@@ -78,19 +74,64 @@ def find_pulses(
     `line_gain`: callable hz (k,) -> gain (k,) of the hose between port and sensor.
     `expected_hz`: firing frequency of the same engine in stretches where it is heard better.
     """
-    reading = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz)
+    heard = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz)
+    reading = heard.reading
+    if heard.smeared > SMEARED and (reading.firing_hz is None or reading.warnings):
+        followed = _followed(pressure_pa[: int(FOLLOWED_S * rate_hz)], rate_hz, cylinders, line_gain, expected_hz)
+        if followed.reading.firing_hz is not None and followed.lead > heard.lead:
+            return followed.reading
     n = len(pressure_pa)
     if reading.firing_hz is None and n >= 3 * SHORT_SEGMENT_S * rate_hz:
-        short = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz, SHORT_SEGMENT_S)
+        short = _find_steady(pressure_pa, rate_hz, cylinders, line_gain, expected_hz, SHORT_SEGMENT_S).reading
         if short.firing_hz is not None or reading.strongest_hz is None:
             reading = short
-    if reading.firing_hz is not None or reading.strongest_hz is None or n < 2 * PART_S * rate_hz:
-        return reading
-    for part in (pressure_pa[: n // 2], pressure_pa[n // 2 :]):
-        told = _find_steady(part, rate_hz, cylinders, line_gain, expected_hz)
-        if told.firing_hz is not None and not told.warnings:
-            return replace(told, warnings=("the speed is not the same throughout: that of a half is told",))
     return reading
+
+
+@dataclass(frozen=True)
+class _Heard:
+    reading: PulseReading = PulseReading()
+    lead: float = -math.inf
+    """Log odds over the next explanation."""
+    smeared: float = 1.0
+    """Share of what stands out of the noise that is in no sharp line."""
+
+
+def _followed(
+    pressure_pa: FloatArray,
+    rate_hz: float,
+    cylinders: int | None,
+    line_gain: Callable[[FloatArray], FloatArray] | None,
+    expected_hz: float | None,
+) -> _Heard:
+    """Pulses of a stretch (n,) whose speed moves, read in equal steps of crank angle."""
+    n = len(pressure_pa)
+    flat = _without_slope(pressure_pa)
+    course = course_of_speed(flat, rate_hz)
+    if course is None:
+        return _Heard()
+    angular = in_crank_angle(flat, course)
+    spectrum = welch(angular, rate_hz, int(min(SEGMENT_S * rate_hz, n / 1.5)))
+    lines = significant_lines(spectrum, noise_floor(spectrum), 0.49 * rate_hz)
+    if not len(lines):
+        return _Heard()
+    turned = np.cumsum(course)
+    fine = by_phase(angular, rate_hz, float(lines.hz[0]))
+    course = course * np.interp(turned * ((n - 1) / turned[-1]), np.arange(n), fine)
+    course /= course.mean()
+    angular = in_crank_angle(flat, course) + float(pressure_pa.mean())
+    heard = _find_steady(angular, rate_hz, cylinders, line_gain, expected_hz)
+    told = heard.reading
+    if told.firing_hz is None:
+        return heard
+    pieces = course[:: max(1, int(0.5 * rate_hz))]
+    u95 = told.rpm_u95
+    if told.rpm is not None and u95 is not None:
+        u95 = math.hypot(u95, told.rpm * _hunting_u95(pieces))
+    warnings = told.warnings
+    if float(np.ptp(pieces)) > MOVING:
+        warnings = (*warnings, "the speed is not the same throughout: its mean is told")
+    return replace(heard, reading=replace(told, rpm_u95=u95, ends_at=float(pieces[-1]), warnings=warnings))
 
 
 def _find_steady(
@@ -100,12 +141,12 @@ def _find_steady(
     line_gain: Callable[[FloatArray], FloatArray] | None,
     expected_hz: float | None,
     segment_s: float = SEGMENT_S,
-) -> PulseReading:
+) -> _Heard:
     """Pulses of a stretch (n,) at one speed."""
     n = len(pressure_pa)
     segment = int(min(segment_s * rate_hz, n))
     if segment < max(32, int(0.8 * rate_hz)) or not np.ptp(pressure_pa) > 0:
-        return PulseReading()
+        return _Heard(smeared=0.0)
     if n < 1.5 * segment:
         segment = max(int(0.8 * rate_hz), int(n / 1.5))
     level_pa = abs(float(pressure_pa.mean()))
@@ -113,17 +154,19 @@ def _find_steady(
     spectrum = welch(pressure_pa, rate_hz, segment)
     floor = noise_floor(spectrum)
     lines = significant_lines(spectrum, floor, 0.49 * rate_hz)
+    smeared = smeared_share(spectrum, floor, lines)
     lines = with_mains(lines, pressure_pa, rate_hz, spectrum, floor)
-    if not len(lines.hz) or _too_faint(lines, spectrum, floor, level_pa, pressure_pa, rate_hz):
-        return PulseReading()
+    if not len(lines.hz) or too_faint(lines, spectrum, floor, level_pa, pressure_pa, rate_hz):
+        return _Heard(smeared=smeared)
     suction = level_pa > max(SUCTION_PA, SUCTION_SHARE * float(lines.amplitude_pa[0]))
     hearing = _hearing(spectrum, floor, rate_hz, suction)
     hearing = replace(hearing, level_pa=level_pa, short=segment_s < SEGMENT_S)
-    best, sure = _explained(lines, hearing, cylinders, expected_hz)
+    nothing = _Heard(PulseReading(strongest_hz=float(lines.hz[0])), smeared=smeared)
+    best, lead, sure = likeliest_engine(lines, hearing, cylinders, expected_hz)
     if best is None or best.cycle_hz is None:
-        return PulseReading(strongest_hz=float(lines.hz[0]))
+        return nothing
     if not sounds_evenly(pressure_pa, rate_hz, float(lines.hz[int(np.argmin(lines.mains))])):
-        return PulseReading(strongest_hz=float(lines.hz[0]))
+        return nothing
     count = best.count
     cycle_hz, u_hz = _refined(pressure_pa, rate_hz, segment, best.cycle_hz, lines, spectrum.bin_hz)
     warnings = []
@@ -133,7 +176,7 @@ def _find_steady(
             "firing, or in a twin or a single twice or four times rpm/120, or one line alone is all there is"
         )
     even = evenness(spectrum, floor, lines, cycle_hz, count, cylinders, line_gain)
-    return PulseReading(
+    reading = PulseReading(
         firing_hz=cycle_hz * count,
         rpm=None if cylinders is None else 120.0 * cycle_hz,
         rpm_u95=None if cylinders is None else 120.0 * 2.0 * u_hz,
@@ -141,31 +184,14 @@ def _find_steady(
         warnings=tuple(warnings),
         **even,
     )
-
-
-def _too_faint(
-    lines: Lines, spectrum: Spectrum, floor: FloatArray, level_pa: float, pressure_pa: FloatArray, rate_hz: float
-) -> bool:
-    """Whether no engine is claimed on lines so faint: hum of the mains alone under the noise, or, where the level does
-    not say that anything draws, tones of whatever runs in the room (a fan, a pump) that hardly stand out of it."""
-    noise_pa = float(np.sqrt(floor.sum() * spectrum.bin_hz))
-    strongest_pa, hz = float(lines.amplitude_pa[0]), float(lines.hz[0])
-    if strongest_pa < noise_pa and lines.mains.all():
-        return True
-    if level_pa >= QUIET_PA or strongest_pa >= STEADY_SHARE * noise_pa or len(lines) >= MANY:
-        return False
-    if strongest_pa < FAINT_SHARE * noise_pa:
-        return True
-    return keeps_time(pressure_pa, rate_hz, hz, float(np.interp(hz, spectrum.hz, floor)))
+    return _Heard(reading, lead, smeared)
 
 
 def _without_slope(pressure_pa: FloatArray) -> FloatArray:
     """A level that still creeps would leak into every line of a short stretch."""
     n = len(pressure_pa)
     x = np.arange(n) - 0.5 * (n - 1)
-    x *= -12.0 * float(x @ pressure_pa) / (n * (n * n - 1.0))
-    x += pressure_pa
-    return x
+    return pressure_pa - (12.0 * float(x @ pressure_pa) / (n * (n * n - 1.0))) * x
 
 
 def _hearing(spectrum: Spectrum, floor: FloatArray, rate_hz: float, suction: bool) -> Hearing:
@@ -173,41 +199,6 @@ def _hearing(spectrum: Spectrum, floor: FloatArray, rate_hz: float, suction: boo
     limit = 1.5 * exceeded_by_chance(spectrum.averages, FALSE_CLAIM / max(1, len(floor)))
     noise_pa = float(np.sqrt(floor.sum() * spectrum.bin_hz))
     return Hearing(spectrum.bin_hz, rate_hz, spectrum.hz, np.sqrt(2.0 * limit * floor * width), noise_pa, suction)
-
-
-def _explained(
-    lines: Lines, hearing: Hearing, cylinders: int | None, expected_hz: float | None
-) -> tuple[Trial | None, bool]:
-    """(likeliest engine, sure); None where no engine is likelier, or nothing stands out of what is possible."""
-    if lines.mains.all() and not hearing.suction:
-        return None, False
-    found = trials(lines, hearing, cylinders, expected_hz)
-    none = next(trial.score for trial in found if trial.cycle_hz is None)
-    engines = [trial for trial in found if trial.cycle_hz is not None]
-    if not engines or engines[0].score < none + ENGINE_BY:
-        return None, False
-    best = engines[0]
-    # Trials of nearly the same firing rate are one explanation.
-    firing = np.log([trial.cycle_hz * trial.count for trial in engines if trial.cycle_hz is not None])
-    scores = np.array([trial.score + FOLDED_DOUBT * (trial.folded and not best.folded) for trial in engines])
-    rivals = np.abs(firing - firing[0]) > 0.02
-    lead = best.score - float(scores[rivals].max(initial=none))
-    least = LEAST_BY if cylinders is not None else LEAST_BLIND
-    least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ) + SHORT_BY * hearing.short
-    if lead <= least or best.cycle_hz is None or explained_share(lines, hearing, best.cycle_hz) < LEAST_SHARE:
-        return None, False
-    alone = int((~lines.mains).sum()) == 1
-    if alone and not _may_be_alone(lines, hearing):
-        return None, False
-    return best, lead > SURE_BY and not alone and not hearing.short
-
-
-def _may_be_alone(lines: Lines, hearing: Hearing) -> bool:
-    """Whether the one line there is besides hum may be an engine's."""
-    hz, amplitude_pa = (float(of[~lines.mains][0]) for of in (lines.hz, lines.amplitude_pa))
-    if hearing.level_pa > LONE_LEVEL_PA and amplitude_pa > LONE_SHARE * hearing.level_pa:
-        return True
-    return hz < LONE_HZ and hearing.rate_hz >= SLOW_RATE_HZ and not hearing.short
 
 
 def _refined(
@@ -225,18 +216,22 @@ def _refined(
     if len(starts) > MOST_PIECES:
         starts = starts[np.linspace(0, len(starts) - 1, MOST_PIECES).astype(int)]
     wanted = tooth * cycle_hz
-    step = rate_hz / (1 << int(np.ceil(np.log2(2 * length))))
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
+    size = 1 << int(np.ceil(np.log2(2 * length)))
+    step = rate_hz / size
     lo, hi = int(wanted * 0.95 / step), int(wanted * 1.05 / step) + 2
     parts = np.lib.stride_tricks.sliding_window_view(pressure_pa, length)[starts]
-    power = powers_at(parts - parts.mean(axis=1)[:, None], hann(length), np.arange(lo, hi) * (step / rate_hz))
-    top = np.argmax(power, axis=1)
-    rows = np.flatnonzero((top > 0) & (top < power.shape[1] - 1))
-    top = top[rows]
-    a, b, c = (np.log(power[rows, top + side] + 1e-30) for side in (-1, 0, 1))
-    bend = a - 2 * b + c
-    values = (lo + top + np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, 1.0), 0.0)) * (step / tooth)
-    if len(values) < 2:
-        return (float(values[0]) if len(values) else cycle_hz), 0.1 * bin_hz
+    bins = np.fft.rfft((parts - parts.mean(axis=1)[:, None]) * window, size, axis=1)[:, lo:hi]
+    found = []
+    for power in bins.real**2 + bins.imag**2:
+        k = int(np.argmax(power))
+        if 0 < k < len(power) - 1:
+            a, b, c = np.log(power[k - 1 : k + 2] + 1e-30)
+            k_fine = k + 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else float(k)
+            found.append(((lo + k_fine) * step / tooth, float(power[k])))
+    if len(found) < 2:
+        return (found[0][0] if found else cycle_hz), 0.1 * bin_hz
+    values = np.array([f for f, _ in found])
     middle = float(np.median(values))
     close = values[np.abs(values - middle) < 0.04 * middle]
     return float(close.mean()), math.hypot(_hunting_u95(close) / 2.0, 0.02 * bin_hz / tooth)

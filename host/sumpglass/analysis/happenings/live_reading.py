@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -49,8 +50,16 @@ class LivePulses:
             return PulseReading() if whole.firing_hz is None or _died(even, self._rate_hz) else whole
         if whole.firing_hz is None:
             return quick
+        if abs(whole.ends_at - 1.0) > MOVED_SHARE:
+            return _at_its_end(whole)
         moved = (quick.strongest_hz or 1.0) / (whole.strongest_hz or 1.0)
         return quick if abs(moved - 1.0) > MOVED_SHARE else whole
+
+
+def _at_its_end(reading: PulseReading) -> PulseReading:
+    """Reading of a stretch whose speed moved, with the speed at which it ended."""
+    firing_hz = None if reading.firing_hz is None else reading.firing_hz * reading.ends_at
+    return replace(reading, firing_hz=firing_hz, rpm=None if reading.rpm is None else reading.rpm * reading.ends_at)
 
 
 def _died(pressure_pa: FloatArray, rate_hz: float) -> bool:
