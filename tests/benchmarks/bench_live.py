@@ -3,7 +3,8 @@
     python tests/benchmarks/bench_live.py [--short]
 
 A process of its own sends 1000 samples a second, as frames of 60 or as lines of text in blocks of 50. Readers: ours
-(bytes to times and pascals), text polled every 50 ms (split, float), text line by line with pyserial.
+(bytes to times and pascals); text polled every 50 ms with pyserial, as a script does it (split, float); the same text
+read by our own calls to the port, so that only the decoding differs; text line by line with pyserial.
 """
 
 from __future__ import annotations
@@ -115,16 +116,28 @@ def session(name: str, seconds: float) -> int:
 
 
 def polled_text(name: str, seconds: float) -> int:
-    """Lines, taken every 50 ms as a whole, by the same calls to the port as ours: only the decoding differs."""
-    import numpy as np
+    """Lines, taken every 50 ms as a whole with pyserial."""
+    port = opened(name, 0.25)
+    return parsed_text(lambda: port.read(port.in_waiting), port, seconds)
 
+
+def polled_text_by_our_calls(name: str, seconds: float) -> int:
+    """The same by the same calls to the port as ours."""
     from sumpglass.link.port_access import read_port
 
-    port, rest, samples = opened(name, 0.25), b"", 0
+    port = opened(name, 0.25)
+    return parsed_text(lambda: read_port(port, 0.0), port, seconds)
+
+
+def parsed_text(read, port, seconds: float) -> int:
+    """Lines of time and value to a table, every 50 ms."""
+    import numpy as np
+
+    rest, samples = b"", 0
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         time.sleep(0.05)
-        text = rest + read_port(port, 0.0)
+        text = rest + read()
         lines = text.split(b"\n")
         rest = lines.pop()
         values = [line.split(b",") for line in lines if b"," in line]
@@ -161,7 +174,7 @@ def main() -> int:
     options = parser.parse_args()
     seconds, runs = (4.0, 1) if options.short else (8.0, 7)
     readers = {"ours": ("frames", ours), "session": ("frames", session), "text polled": ("text", polled_text),
-               "text by line": ("text", text_lines)}  # fmt: skip
+               "by our calls": ("text", polled_text_by_our_calls), "text by line": ("text", text_lines)}  # fmt: skip
     import_all()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -4,7 +4,8 @@
 
 Sources and tables: `leak_sources`. A line counts as bent where the source's draw at the deepest level differs by more
 than a fifth from that at none; the rest of the bent builds are `faint`. The discharge coefficient of the drilled
-openings is drawn as well: leak and openings share it, the draw goes with it.
+openings is drawn as well: leak and openings share it, the draw goes with it. The last line tells how many of the bent
+lines can be recognised at all (`leak_oracle`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
+from leak_oracle import oracle_words, separation_of
 from leak_sources import BENT, CD, SOURCES, Row, Series, table
 
 from sumpglass.errors import SumpglassError
@@ -95,6 +97,7 @@ def main() -> int:
     wanted = [s for s in SOURCES if not options.only or s in options.only.split(",")]
     began, refused = time.perf_counter(), []
     found: list[Outcome] = []
+    separations: list[float] = []
     print(f"{'source':<14}{'cases':>6}{'leak err%':>9}{'90th':>8}{'mean':>8}{'held%':>8}{'half-w':>8}{'bent%':>8}"
           f"{'draw e%':>8}{'held%':>8}{'Cd kn.':>8}")  # fmt: skip
     for source in wanted:
@@ -103,11 +106,16 @@ def main() -> int:
             cd = float(np.random.default_rng(seed + 50_000_000).normal(CD, CD_U95 / 1.96))
             try:
                 found.append(outcome(source, series, size_leak(readings_of_rows(rows)), cd))
+                if found[-1].kind in BENT:
+                    separations.append(separation_of(series, rows))
             except SumpglassError as error:
                 refused.append(f"{source} {seed}: {error}")
         print_row(source, [o for o in found if o.kind == source])
     print_row("faint", [o for o in found if o.kind == "faint"])
     print_row("bent, all", [o for o in found if o.kind in BENT])
+    if separations:
+        straight = [bool(o.bent) for o in found if o.kind == "choked"]
+        print(oracle_words(separations, float(np.mean(straight)) if straight else None))
     print(f"{len(refused)} refused; {time.perf_counter() - began:.0f} s")
     for line in refused[:10]:
         print("  ", line)

@@ -125,16 +125,18 @@ def read_level(
     code_pa: float,
     drift_u95_pa: float = 0.0,
     seconds: float = 0.0,
+    variances_pa2: list[float] | None = None,
 ) -> LevelReading:
-    """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches, zero subtracted) of `seconds` together."""
+    """Level of `mean_pa` whose scatter shows in `pieces` (settled stretches) of `seconds` together, of `variances_pa2`
+    where they are known."""
     trends = [without_trend(piece) for piece in pieces]
     way = max((part for _, part in trends), default=0.0)
     if way:
         # The zero may have done a part of it.
-        pieces = [piece for piece, _ in trends]
+        pieces, variances_pa2 = [piece for piece, _ in trends], None
         drift_u95_pa = float(np.hypot(drift_u95_pa, min(way, SENSOR_DRIFT_U95_PA_S * seconds) / 2.0))
     found = scatter(pieces)
-    spread = float(np.sqrt(np.mean([mean_and_variance(piece)[1] for piece in pieces])))
+    spread = float(np.sqrt(np.mean(variances_pa2 or [mean_and_variance(piece)[1] for piece in pieces])))
     parts = {
         "scatter": min(student_95(found.degrees_of_freedom) * found.u, widest_scatter(pieces)),
         "zero": zero_u95_pa,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann
+from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann, powers_at
 from sumpglass.records import FloatArray
 
 LOWEST_RPM, HIGHEST_RPM = 380.0, 6300.0
@@ -166,8 +166,7 @@ def sounds_evenly(pressure_pa: FloatArray, rate_hz: float, hz: float) -> bool:
         starts = starts[np.linspace(0, len(starts) - 1, MOST_EVEN_BLOCKS).astype(int)]
     rows = np.stack([pressure_pa[s : s + block] for s in starts]).astype(np.float64)
     rows -= rows.mean(axis=1, keepdims=True)
-    near = np.arange(2 * block // 2 + 1) * rate_hz / (2 * block)
-    band = np.abs(near - hz) <= 1.5 / EVENLY_S + 0.02 * hz
-    lines = np.fft.rfft(rows * hann(block), 2 * block, axis=1)[:, band]
-    power = (lines.real**2 + lines.imag**2).sum(axis=1)
+    near = np.arange(block + 1) / (2.0 * block)
+    band = np.abs(near * rate_hz - hz) <= 1.5 / EVENLY_S + 0.02 * hz
+    power = powers_at(rows, hann(block), near[band]).sum(axis=1)
     return float(power.var()) < SWELLS * float(power.mean()) ** 2

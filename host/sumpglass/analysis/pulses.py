@@ -23,7 +23,7 @@ from sumpglass.analysis.pulse_lines import (
     sounds_evenly,
     with_mains,
 )
-from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, noise_floor, welch
+from sumpglass.analysis.spectrum import Spectrum, exceeded_by_chance, hann, noise_floor, powers_at, welch
 from sumpglass.analysis.speed_claim import likeliest_engine, too_faint
 from sumpglass.analysis.statistics import lag_one, student_95
 from sumpglass.records import FloatArray
@@ -191,7 +191,9 @@ def _without_slope(pressure_pa: FloatArray) -> FloatArray:
     """A level that still creeps would leak into every line of a short stretch."""
     n = len(pressure_pa)
     x = np.arange(n) - 0.5 * (n - 1)
-    return pressure_pa - (12.0 * float(x @ pressure_pa) / (n * (n * n - 1.0))) * x
+    x *= -12.0 * float(x @ pressure_pa) / (n * (n * n - 1.0))
+    x += pressure_pa
+    return x
 
 
 def _hearing(spectrum: Spectrum, floor: FloatArray, rate_hz: float, suction: bool) -> Hearing:
@@ -216,22 +218,18 @@ def _refined(
     if len(starts) > MOST_PIECES:
         starts = starts[np.linspace(0, len(starts) - 1, MOST_PIECES).astype(int)]
     wanted = tooth * cycle_hz
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
-    size = 1 << int(np.ceil(np.log2(2 * length)))
-    step = rate_hz / size
+    step = rate_hz / (1 << int(np.ceil(np.log2(2 * length))))
     lo, hi = int(wanted * 0.95 / step), int(wanted * 1.05 / step) + 2
     parts = np.lib.stride_tricks.sliding_window_view(pressure_pa, length)[starts]
-    bins = np.fft.rfft((parts - parts.mean(axis=1)[:, None]) * window, size, axis=1)[:, lo:hi]
-    found = []
-    for power in bins.real**2 + bins.imag**2:
-        k = int(np.argmax(power))
-        if 0 < k < len(power) - 1:
-            a, b, c = np.log(power[k - 1 : k + 2] + 1e-30)
-            k_fine = k + 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else float(k)
-            found.append(((lo + k_fine) * step / tooth, float(power[k])))
-    if len(found) < 2:
-        return (found[0][0] if found else cycle_hz), 0.1 * bin_hz
-    values = np.array([f for f, _ in found])
+    power = powers_at(parts - parts.mean(axis=1)[:, None], hann(length), np.arange(lo, hi) * (step / rate_hz))
+    top = np.argmax(power, axis=1)
+    rows = np.flatnonzero((top > 0) & (top < power.shape[1] - 1))
+    top = top[rows]
+    a, b, c = (np.log(power[rows, top + side] + 1e-30) for side in (-1, 0, 1))
+    bend = a - 2 * b + c
+    values = (lo + top + np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, 1.0), 0.0)) * (step / tooth)
+    if len(values) < 2:
+        return (float(values[0]) if len(values) else cycle_hz), 0.1 * bin_hz
     middle = float(np.median(values))
     close = values[np.abs(values - middle) < 0.04 * middle]
     return float(close.mean()), math.hypot(_hunting_u95(close) / 2.0, 0.02 * bin_hz / tooth)

@@ -74,6 +74,16 @@ def hann(samples: int) -> FloatArray:
     return 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(samples) / samples)
 
 
+def powers_at(rows: FloatArray, window: FloatArray, per_sample: FloatArray) -> FloatArray:
+    """Squared magnitudes (rows, k) of the Fourier sums of windowed rows (rows, n) at `per_sample` (k,) cycles a sample.
+
+    For a narrow band it is quicker than a whole transform.
+    """
+    turns = np.outer(np.arange(len(window)), 2.0 * np.pi * per_sample)
+    in_phase, across = (rows @ (part(turns) * window[:, None]) for part in (np.cos, np.sin))
+    return in_phase * in_phase + across * across
+
+
 def noise_floor(spectrum: Spectrum, octaves: float = 0.7, least_bins: int = 9) -> FloatArray:
     """Smooth density (bins,) under the lines: running lower quartile, scaled to the mean that noise would have.
 

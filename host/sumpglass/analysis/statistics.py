@@ -71,10 +71,10 @@ def mean_with_autocorrelation(values: FloatArray, most_blocks: int = 400, longes
     n = len(values)
     if n < 2:
         return Mean(float(values[0]) if n else float("nan"), float("inf"), 1.0, float(n))
-    mean = float(values.mean())
     size = max(1, n // most_blocks)
     blocks = block_means(values, size)
     m = len(blocks)
+    mean = float(blocks.sum() * size + values[m * size :].sum()) / n
     spread = float(blocks.var(ddof=1)) if m > 1 else float("inf")
     if not spread > 0 or m < 8:
         u2 = spread / max(m, 1) if np.isfinite(spread) else float("inf")

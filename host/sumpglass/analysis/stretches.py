@@ -28,6 +28,9 @@ class Settled:
     end: int
     t0_s: float
     t1_s: float
+    mean_pa: float
+    variance_pa2: float
+    """Over its samples."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,12 @@ class Blocks:
     mean_pa: FloatArray
     variance_pa2: FloatArray
 
+    def together(self, first: int, last: int) -> tuple[float, float]:
+        """Mean and variance over the samples of the blocks [first, last), none of them empty."""
+        mean, held = self.mean_pa[first:last], np.diff(self.edge[first : last + 1])
+        whole = float(held @ mean) / float(held.sum())
+        return whole, float(held @ (self.variance_pa2[first:last] + (mean - whole) ** 2)) / float(held.sum())
+
 
 def blocks_of(t_s: FloatArray, pressure_pa: FloatArray, block_s: float = BLOCK_S) -> Blocks:
     """Cut valid samples (n,) into blocks of `block_s`."""
@@ -50,19 +59,21 @@ def blocks_of(t_s: FloatArray, pressure_pa: FloatArray, block_s: float = BLOCK_S
     edge = np.searchsorted(t_s, edges_t - 1e-7)
     edge[-1] = len(t_s)
     held = np.diff(edge)
-    total, square = np.empty(count), np.empty(count)
+    total, square, base = np.empty(count), np.empty(count), np.empty(count)
     some = PIECE_BLOCKS if held.all() else count
     for at in range(0, count, some):
         # In pieces that stay in the processor's cache; a block without samples would upset the one before a cut.
         stop = min(at + some, count)
-        p = pressure_pa[edge[at] : edge[stop]].astype(np.float64)
+        # About one of their own values, so that readings which stand still have no variance at all.
+        base[at:stop] = pressure_pa[edge[at]]
+        p = np.subtract(pressure_pa[edge[at] : edge[stop]], base[at], dtype=np.float64)
         start = np.minimum(edge[at:stop] - edge[at], len(p) - 1)
         total[at:stop] = np.add.reduceat(p, start)
         square[at:stop] = np.add.reduceat(p * p, start)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(held > 0, total / held, np.nan)
         variance = np.where(held > 0, square / held - mean**2, np.nan)
-    return Blocks(edge, edges_t, mean, np.maximum(variance, 0.0))
+    return Blocks(edge, edges_t, mean + base, np.maximum(variance, 0.0))
 
 
 def settled_stretches(t_s: FloatArray, pressure_pa: FloatArray, rate_hz: float, cuts_s: list[float]) -> list[Settled]:
@@ -81,7 +92,7 @@ def settled_stretches(t_s: FloatArray, pressure_pa: FloatArray, rate_hz: float, 
             continue
         begin, end = int(blocks.edge[piece[0]]), int(blocks.edge[piece[1]])
         if end - begin >= 4:
-            found.append(Settled(begin, end, float(t_s[begin]), float(t_s[end - 1])))
+            found.append(Settled(begin, end, float(t_s[begin]), float(t_s[end - 1]), *blocks.together(*piece)))
     return found
 
 

@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from sumpglass.decode.clock import ClockFit
 from sumpglass.decode.interpret import Interpreted, Interpreter, PressureBlock
 from sumpglass.decode.items import FrameCounts, Item, Message, Samples
-from sumpglass.decode.timing import GAP_PERIODS
+from sumpglass.decode.pieces import Piece, in_order, joined, joined_bins, missing_between
 from sumpglass.errors import InputError, VersionError
-from sumpglass.records import FloatArray, LinkLosses, Mark, Recording, SensorFault
+from sumpglass.records import LinkLosses, Mark, Recording, SensorFault
 
 JOINED_FRAMES = 1 << 17
 """Blocks of one kind that are scaled in one go."""
-
-
-@dataclass
-class _Piece:
-    """The readings of one `PressureBlock` as they are kept until the end: single precision, half the memory."""
-
-    block: PressureBlock
-    pressure_pa: FloatArray
 
 
 class RecordingBuilder:
@@ -35,7 +26,7 @@ class RecordingBuilder:
         self._waiting: list[Samples] = []
         self._waiting_frames = 0
         self._waiting_received_s: float | None = None
-        self._pieces: list[_Piece] = []
+        self._pieces: list[Piece] = []
         self._marks: list[Mark] = []
         self._faults: list[SensorFault] = []
         self._late = 0
@@ -50,7 +41,7 @@ class RecordingBuilder:
                 if not self._joins(item):
                     self._flush()
                 self._waiting.append(item)
-                self._waiting_frames += len(item.time_us)
+                self._waiting_frames += len(item.counts)
                 self._waiting_received_s = received_s
             elif isinstance(item, Message) and not self.interpreter.changes_scale(item) and item.name != "mark":
                 self._keep(self.interpreter.take([item], received_s))
@@ -74,7 +65,7 @@ class RecordingBuilder:
             joined = Samples(
                 first.channel,
                 first.configuration,
-                np.concatenate([item.time_us for item in self._waiting]),
+                np.concatenate([item.times_us for item in self._waiting]),
                 np.concatenate([item.counts for item in self._waiting]),
             )
         self._waiting.clear()
@@ -85,8 +76,7 @@ class RecordingBuilder:
         for thing in things:
             if isinstance(thing, PressureBlock):
                 if self._wanted(thing):
-                    single = thing.pressure_pa.astype(np.float32, copy=False)
-                    self._pieces.append(_Piece(_without_pressure(thing), single))
+                    self._pieces.append(Piece.of(thing))
             elif isinstance(thing, Mark):
                 self._marks.append(thing)
             elif isinstance(thing, SensorFault):
@@ -138,15 +128,18 @@ class RecordingBuilder:
         if not self._pieces:
             raise _nothing(where, counts, refusal, self.interpreter.given_up, self._channel)
         warnings: list[str] = []
-        pieces = self._in_order(warnings)
-        start_s = np.concatenate([piece.block.start_s for piece in pieces])
-        period_s = np.concatenate([piece.block.period_s for piece in pieces])
-        sizes = np.concatenate([np.full(len(p.block.start_s), p.pressure_pa.shape[1]) for p in pieces])
+        pieces, dropped = in_order(self._pieces)
+        self._pieces = []
+        if dropped:
+            warnings.append(f"{dropped} samples with times that did not increase were left out.")
+        start_s = np.concatenate([piece.start_s for piece in pieces])
+        period_s = np.concatenate([piece.period_s for piece in pieces])
+        sizes = np.concatenate([np.full(len(piece.start_s), piece.samples) for piece in pieces])
         stretch = 1.0 + (clock.trusted_rate if clock is not None else 0.0)
-        t_s, pressure = _joined(pieces, start_s * stretch, period_s * stretch)
-        low, high, square = _joined_bins(pieces, pressure)
-        scale = pieces[-1].block.scale
-        missing, gaps = _missing_between(start_s, period_s, sizes)
+        t_s, pressure = joined(pieces, start_s * stretch, period_s * stretch)
+        low, high, square = joined_bins(pieces, pressure)
+        scale = pieces[-1].scale
+        missing, gaps = missing_between(start_s, period_s, sizes)
         faulty = int(np.count_nonzero(np.isnan(pressure)))
         median_s = float(np.median(period_s))
         rate = scale.rate_hz if abs(median_s * scale.rate_hz - 1.0) < 2e-3 else 1.0 / median_s
@@ -178,26 +171,6 @@ class RecordingBuilder:
         own = [Mark(mark.t_s, named.get(mark.t_s, mark.text), mark.origin) for mark in self._marks]
         marks = (Mark(mark.t_s * stretch, mark.text, mark.origin) for mark in (*own, *more))
         return tuple(sorted(marks, key=lambda mark: mark.t_s))
-
-    def _in_order(self, warnings: list[str]) -> list[_Piece]:
-        """The pieces with every block that does not lie behind all before it left out: times must increase."""
-        kept, dropped, end_s = [], 0, -np.inf
-        for piece in self._pieces:
-            start, size = piece.block.start_s, piece.pressure_pa.shape[1]
-            last = start + piece.block.period_s * (size - 1)
-            furthest = np.maximum.accumulate(np.concatenate([[end_s], last]))
-            good = start > furthest[:-1]
-            if not good.all():
-                dropped += int(np.count_nonzero(~good)) * size
-                if not good.any():
-                    continue
-                piece = _Piece(_rows_of(piece.block, good), piece.pressure_pa[good])
-            end_s = float(furthest[-1])
-            kept.append(piece)
-        if dropped:
-            warnings.append(f"{dropped} samples with times that did not increase were left out.")
-        self._pieces = []
-        return kept
 
     def _tell(
         self,
@@ -248,73 +221,3 @@ def _nothing(
     return InputError(
         f"{where}: byte 0: found no frame with a right checksum, expected a raw capture, a casebook or CSV"
     )
-
-
-def _without_pressure(block: PressureBlock) -> PressureBlock:
-    # `pressure_pa` is kept in single precision beside it: the double one would double the memory.
-    return PressureBlock(
-        block.channel, block.scale, block.start_us, block.start_s, block.period_s,
-        np.empty((0, block.pressure_pa.shape[1])), block.clipped, block.low_pa, block.high_pa, block.mean_square_pa2,
-    )  # fmt: skip
-
-
-def _rows_of(block: PressureBlock, which: np.ndarray) -> PressureBlock:
-    def rows(values: FloatArray | None) -> FloatArray | None:
-        return None if values is None else values[which]
-
-    return PressureBlock(
-        block.channel, block.scale, block.start_us[which], block.start_s[which], block.period_s[which],
-        block.pressure_pa, block.clipped, rows(block.low_pa), rows(block.high_pa), rows(block.mean_square_pa2),
-    )  # fmt: skip
-
-
-def _joined(pieces: list[_Piece], start_s: FloatArray, period_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(n,) times and pressures of all pieces, written once into their final place."""
-    total = sum(piece.pressure_pa.size for piece in pieces)
-    t_s = np.empty(total)
-    pressure = pieces[0].pressure_pa.ravel() if len(pieces) == 1 else np.empty(total, np.float32)
-    at = frame = 0
-    for piece in pieces:
-        f, n = piece.pressure_pa.shape
-        if len(pieces) > 1:
-            pressure[at : at + f * n] = piece.pressure_pa.ravel()
-        piece.pressure_pa = piece.pressure_pa[:0]
-        rows, starts, periods = (
-            t_s[at : at + f * n].reshape(f, n),
-            start_s[frame : frame + f],
-            period_s[frame : frame + f],
-        )
-        if (periods == periods[0]).all():
-            np.add(starts[:, None], periods[0] * np.arange(n), out=rows)
-        else:
-            np.multiply(periods[:, None], np.arange(n), out=rows)
-            rows += starts[:, None]
-        at += f * n
-        frame += f
-    return t_s, pressure
-
-
-def _joined_bins(
-    pieces: list[_Piece], pressure: FloatArray
-) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
-    if all(piece.block.low_pa is None for piece in pieces):
-        return None, None, None
-    low, high, square = pressure.copy(), pressure.copy(), pressure.astype(np.float64) ** 2
-    at = 0
-    for piece in pieces:
-        block = piece.block
-        size = len(block.start_s) * block.pressure_pa.shape[1]
-        if block.low_pa is not None and block.high_pa is not None and block.mean_square_pa2 is not None:
-            low[at : at + size] = block.low_pa.ravel()
-            high[at : at + size] = block.high_pa.ravel()
-            square[at : at + size] = block.mean_square_pa2.ravel()
-        at += size
-    return low, high, square
-
-
-def _missing_between(start_s: FloatArray, period_s: FloatArray, sizes: FloatArray) -> tuple[int, int]:
-    """Samples that should stand between the blocks, and the number of gaps."""
-    steps = np.diff(start_s) - period_s[:-1] * (sizes[:-1] - 1)
-    gap = steps > GAP_PERIODS * period_s[:-1]
-    wide = np.rint(steps[gap] / period_s[:-1][gap]) - 1
-    return int(np.maximum(wide, 1).sum()), int(np.count_nonzero(gap))

@@ -25,15 +25,18 @@ _STEPS = np.arange(256.0)
 
 
 class PressureBlock(NamedTuple):
-    """Readings of one channel: f blocks of n samples. Times are seconds from the start, by the board's clock."""
+    """Readings of one channel: f blocks of n samples. Times are seconds from the start, by the board's clock.
+
+    The first three are (f,), or plain numbers for the one block of a live stream.
+    """
 
     channel: int
     scale: ChannelScale
-    start_us: npt.NDArray[np.int64]
-    start_s: FloatArray
-    """(f,) time of each block's first sample."""
-    period_s: FloatArray
-    """(f,) distance of the samples within each block."""
+    start_us: npt.NDArray[np.int64] | int
+    start_s: FloatArray | float
+    """Time of each block's first sample."""
+    period_s: FloatArray | float
+    """Distance of the samples within each block."""
     pressure_pa: FloatArray
     """(f, n), NaN for no reading."""
     clipped: int
@@ -46,11 +49,11 @@ class PressureBlock(NamedTuple):
         """(f * n,) time of every sample."""
         count = self.pressure_pa.shape[1]
         steps = _STEPS[:count] if count <= len(_STEPS) else np.arange(count, dtype=np.float64)
-        if len(self.start_s) == 1:
-            t_s = steps * self.period_s.item()
-            t_s += self.start_s.item()
+        if isinstance(self.start_s, float):
+            t_s = steps * self.period_s
+            t_s += self.start_s
             return t_s
-        return (self.start_s[:, None] + self.period_s[:, None] * steps).ravel()
+        return (self.start_s[:, None] + np.atleast_1d(self.period_s)[:, None] * steps).ravel()
 
     @property
     def flat_pressure_pa(self) -> FloatArray:
@@ -135,7 +138,7 @@ class Interpreter:
             item, received_s = self._held.popleft()
             scale = by_channel.get(item.channel)
             if scale is None or (scale.ratiometric and self._reference is None):
-                self.given_up += len(item.time_us) if isinstance(item, Samples) else 1
+                self.given_up += len(item.counts) if isinstance(item, Samples) else 1
             else:
                 out.append(self._scaled(item, scale, received_s))
         return out
@@ -151,38 +154,33 @@ class Interpreter:
             out.append(self._scaled(item, scale, received_s))
 
     def _scaled(self, item: Samples | Bins, scale: ChannelScale, received_s: float | None) -> PressureBlock:
-        if isinstance(item, Samples) and len(item.time_us) == 1:
-            return self._scaled_one(item, scale, received_s)
         if isinstance(item, Samples):
+            if isinstance(item.time_us, int):
+                return self._scaled_one(item, item.time_us, scale, received_s)
             scaled, start_us = scale.samples(item, self._reference), item.time_us
         else:
             scaled, start_us = scale.bins(item, self._reference), np.array([item.time_us])
         count = scaled.pressure_pa.shape[1]
         period_us = self._periods(item.channel, start_us, count, 1e6 / max(scale.rate_hz, 1e-6))
-        self.timeline.begin(int(start_us[0]), received_s)
+        self.timeline.place(int(start_us[0]), int(start_us[-1] + period_us[-1] * (count - 1)), received_s)
         origin_us, base_s = self.timeline.runs[-1]
-        self.timeline.end(int(start_us[-1] + period_us[-1] * (count - 1)), received_s)
         return PressureBlock(
             item.channel, scale, start_us, (start_us - origin_us) * 1e-6 + base_s, period_us * 1e-6,
             scaled.pressure_pa, scaled.clipped, scaled.low_pa, scaled.high_pa, scaled.mean_square_pa2,
         )  # fmt: skip
 
-    def _scaled_one(self, item: Samples, scale: ChannelScale, received_s: float | None) -> PressureBlock:
+    def _scaled_one(self, item: Samples, start_us: int, scale: ChannelScale, received_s: float | None) -> PressureBlock:
         """Live, block by block: the same, with numbers instead of arrays of one."""
         pressure_pa, clipped = scale.pressures(item.counts, self._reference)
         count = pressure_pa.shape[1]
-        start_us = item.time_us.item()
         nominal_us = 1e6 / max(scale.rate_hz, 1e-6)
         before = self._previous.get(item.channel)
         period_us = (start_us - before[0]) / before[1] if before else nominal_us
         if not abs(period_us - nominal_us) <= NEAR_NOMINAL * nominal_us:
             period_us = nominal_us
         self._previous[item.channel] = (start_us, count)
-        self.timeline.begin(start_us, received_s)
-        origin_us, base_s = self.timeline.runs[-1]
-        self.timeline.end(int(start_us + period_us * (count - 1)), received_s)
-        both = np.array([(start_us - origin_us) * 1e-6 + base_s, period_us * 1e-6])
-        return PressureBlock(item.channel, scale, item.time_us, both[:1], both[1:], pressure_pa, clipped)
+        start_s = self.timeline.place(start_us, int(start_us + period_us * (count - 1)), received_s)
+        return PressureBlock(item.channel, scale, start_us, start_s, period_us * 1e-6, pressure_pa, clipped)
 
     def _periods(self, channel: int, start_us: npt.NDArray[np.int64], count: int, nominal_us: float) -> FloatArray:
         """(f,) sample distance of each block: that of the block before it where nothing was lost between."""

@@ -12,14 +12,20 @@ import numpy.typing as npt
 class Samples(NamedTuple):
     """One or more blocks of one channel, all of the same length and configuration.
 
-    `time_us` (f,) int64 is the board's time of each block's first sample, `counts` (f, n) int16 or int32 the counts as
-    they were sent, the most negative value where there was no valid reading.
+    `time_us` is the board's time of each block's first sample, (f,) int64, or of the only block a plain number, which a
+    live stream makes sooner than an array; `counts` (f, n) int16 or int32 are the counts as they were sent, the most
+    negative value where there was no valid reading.
     """
 
     channel: int
     configuration: int
-    time_us: npt.NDArray[np.int64]
+    time_us: npt.NDArray[np.int64] | int
     counts: npt.NDArray[np.signedinteger]
+
+    @property
+    def times_us(self) -> npt.NDArray[np.int64]:
+        """`time_us` as (f,) int64."""
+        return np.atleast_1d(np.asarray(self.time_us, np.int64))
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -107,6 +107,11 @@ class ChannelScale:
             return math.nan, math.nan
         return self.scale / reference, (shift / reference - self.offset) * self.scale
 
+    @cached_property
+    def _table(self) -> FloatArray:
+        """Where no reference moves it; at hand without a step, as a live stream wants it."""
+        return _table(*self.line(None))
+
     def samples(self, item: Samples, reference_counts: int | None) -> ScaledBlock:
         """Pressures of full-rate blocks."""
         return ScaledBlock(*self.pressures(item.counts, reference_counts))
@@ -114,16 +119,17 @@ class ChannelScale:
     def pressures(self, counts: npt.NDArray[np.signedinteger], reference_counts: int | None) -> tuple[FloatArray, int]:
         """Pressures (f, n) of counts (f, n), NaN for no reading, and how many of them are clipped."""
         size = counts.dtype.itemsize
-        a, b = self.line(reference_counts)
-        if size == 2 and (not self.ratiometric or counts.size >= TABLE_PAYS):
+        if size == 2 and not self.ratiometric:
             # Negative numbers count from the table's end.
-            pressure = _table(a, b).take(counts)
+            pressure = self._table.take(counts)
+        elif size == 2 and counts.size >= TABLE_PAYS:
+            pressure = _table(*self.line(reference_counts)).take(counts)
         else:
-            pressure = _pascals(counts, a, b)
+            pressure = _pascals(counts, *self.line(reference_counts))
         clipped = 0
         if counts.size < FEW:
-            plain = counts.ravel().tolist()
-            least, most = min(plain), max(plain)
+            plain = counts.tolist()
+            least, most = min(map(min, plain)), max(map(max, plain))
         else:
             least, most = int(counts.min()), int(counts.max())
         if least <= self.counts_low or most >= self.counts_high:

@@ -24,7 +24,7 @@ STRETCH_BYTES = 1 << 20
 _NUMBER_AND_TIME = struct.Struct("<Hq")
 _BLOCK = struct.Struct("<HqBB")
 _BLOCK_HEAD = bytes([wire.VERSION_BYTE, wire.SAMPLES])
-_INT16, _INT64 = np.dtype("<i2"), np.dtype("<i8")
+_INT16 = np.dtype("<i2")
 _STATUS_FORM, _STATUS_BODY = wire.BODIES[wire.STATUS]
 _STATUS = struct.Struct(f"<x{wire.HEADER[2:]}{_STATUS_FORM[1:]}")
 _STATUS_NAMES = ("type", "sequence", "time_us", *_STATUS_BODY)
@@ -66,7 +66,13 @@ class StreamDecoder:
     def feed(self, chunk: bytes) -> list[Item]:
         """What the bytes so far complete, in order. Never raises, whatever the bytes."""
         items: list[Item] = []
-        if len(chunk) <= STRETCH_BYTES:
+        if len(chunk) < FEW_BYTES and chunk[-1:] == b"\x00" and not self._overlong:
+            # Whole frames, as a live port gives them nearly always.
+            base = self._taken - len(self._held)
+            self._taken += len(chunk)
+            whole, self._held = self._held + chunk, b""
+            self._few(whole, base, items)
+        elif len(chunk) <= STRETCH_BYTES:
             self._feed_stretch(chunk, items)
         else:
             for start in range(0, len(chunk), STRETCH_BYTES):
@@ -132,7 +138,7 @@ class StreamDecoder:
             self._judged(payload, end, verdict, items)
             return
         counts = np.ndarray((1, (len(payload) - BLOCK_AT) >> 1), _INT16, payload, BLOCK_AT)
-        items.append(Samples(both & 0x0F, configuration, np.ndarray((1,), _INT64, payload, 4), counts))
+        items.append(Samples(both & 0x0F, configuration, time_us, counts))
 
     def _take(self, payload: bytes, end: int, items: list[Item]) -> None:
         """One good frame: header, sequence, body."""
@@ -243,7 +249,7 @@ def _item_of(payload: bytes, end: int) -> Item:
         # numpy raises ValueError for a body that is no whole number of items.
         if payload[1] == wire.SAMPLES:
             counts = np.frombuffer(payload, f"<i{width}", offset=BLOCK_AT).reshape(1, -1)
-            return Samples(channel, configuration, np.array([_signed(time_us)]), counts)
+            return Samples(channel, configuration, _signed(time_us), counts)
         bins = np.frombuffer(payload, _BIN_TYPES[width], offset=BLOCK_AT)
         return Bins(
             channel, configuration, width, _signed(time_us),

@@ -38,10 +38,18 @@ class Timeline:
         origin_us, base_s = next((run for run in reversed(self.runs) if run[1] <= t_s), self.runs[0])
         return origin_us + round((t_s - base_s) * 1e6)
 
-    def begin(self, first_us: int, received_s: float | None) -> None:
-        """To be told of every block's first sample, before its times are asked for."""
-        if not self._pending:
-            return
+    def place(self, first_us: int, last_us: int, received_s: float | None) -> float:
+        """To be told of every block's first and last sample, in order; the seconds of the first."""
+        if self._pending:
+            self._begin(first_us, received_s)
+        origin_us, base_s = self.runs[-1]
+        last_s = base_s + (last_us - origin_us) * 1e-6
+        if last_s > self._end_s:
+            self._end_s = last_s
+        self._end_received_s = received_s
+        return base_s + (first_us - origin_us) * 1e-6
+
+    def _begin(self, first_us: int, received_s: float | None) -> None:
         self._pending = False
         if not self.runs:
             self.runs.append((first_us, 0.0))
@@ -52,9 +60,3 @@ class Timeline:
         else:
             self.unknown_gaps += 1
         self.runs.append((first_us, self._end_s + gap))
-
-    def end(self, last_us: int, received_s: float | None) -> None:
-        """To be told of every block's last sample."""
-        origin_us, base_s = self.runs[-1]
-        self._end_s = max(self._end_s, base_s + (last_us - origin_us) * 1e-6)
-        self._end_received_s = received_s

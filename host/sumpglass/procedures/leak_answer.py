@@ -2,7 +2,7 @@
 
 The families compete by prior chance and likelihood (`leak_posterior`). A line is called bent when a source that is not
 choked is the likelier one and fits better; either way the intervals are those of all families together, so that a bend
-too weak to be seen is counted in them.
+too weak to be seen is counted in them. How well bends can be recognised at all: `tests/benchmarks/leak_oracle.py`.
 """
 
 from __future__ import annotations
@@ -18,10 +18,9 @@ from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED, SourceModel
 from sumpglass.records import FloatArray
 
-CHOKED_CHANCE, CHOKED_CHANCE_RECORDED = 0.5, 0.6
-"""Prior chance of a choked suction. Where readings stand in a table nothing is known of the source; a recording has
-errors of its own kind (settling, pulses between samples), which look like a bend a little more often than not."""
-BEND_GAIN, BEND_GAIN_RECORDED = 1.0, 2.0
+CHOKED_CHANCE = 0.5
+"""Prior chance of a choked suction: nothing is known of the source."""
+BEND_GAIN = 1.0
 """Deviance by which a bent source has to fit better before a line is called bent. It keeps readings that tell nothing,
 and leave the chance at what it was before, from being called bent; about one straight line in twenty is then
 (tests/benchmarks/bench_procedures.py, bench_size_leak_recordings.py)."""
@@ -60,9 +59,7 @@ def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0, l
 
     Fewer than three openings cannot tell a bend: then the suction is taken as choked.
     """
-    recorded = any(r.recorded for r in problem.readings)
-    choked = CHOKED_CHANCE_RECORDED if recorded else CHOKED_CHANCE
-    chances = {CHOKED.name: choked} | {m.name: (1.0 - choked) * m.weight for m in BENT_MODELS}
+    chances = {CHOKED.name: CHOKED_CHANCE} | {m.name: (1.0 - CHOKED_CHANCE) * m.weight for m in BENT_MODELS}
     models = (CHOKED, *BENT_MODELS) if _tells_bends(problem, uncertainty_stated) else (CHOKED,)
     likelihood = _likelihood(len(problem.exact), uncertainty_stated)
     part = weighed(problem, models, chances, likelihood, math.log(chance), like)
@@ -77,7 +74,6 @@ def weigh(problem: LeakProblem, uncertainty_stated: bool, chance: float = 1.0, l
 def answer_of(parts: Sequence[Weighed], uncertainty_stated: bool = True) -> Answer:
     """One answer from all the ways to read the series."""
     taken = max(parts, key=lambda part: part.log_evidence)
-    recorded = any(r.recorded for r in taken.problem.readings)
     whole = mixture_of(parts)
     straight, bent_names = mixture_of(parts, [CHOKED.name]), [m.name for m in BENT_MODELS]
     straight_chance = math.exp(straight.log_evidence - whole.log_evidence)
@@ -85,10 +81,10 @@ def answer_of(parts: Sequence[Weighed], uncertainty_stated: bool = True) -> Answ
     bend_gain, bent = 0.0, None
     if _tells_bends(taken.problem, uncertainty_stated):
         bend_gain = max(0.0, _least(parts, [CHOKED.name]) - _least(parts, bent_names))
-        least_gain = BEND_GAIN_RECORDED if recorded else BEND_GAIN
-        bent = straight_chance < 0.5 and bend_gain > least_gain
+        bent = straight_chance < 0.5 and bend_gain > BEND_GAIN
     names = bent_names if bent else [CHOKED.name]
-    chosen = mixture_of(parts, names) if bent is not None else straight
+    # Called bent it may still be straight: its leak lies between, by the chance of each.
+    chosen = whole if bent else straight
     area, draw = chosen.area_quantiles((0.5,))[0], chosen.draw_quantiles((0.5,))[0]
     low, high = _ends(parts, names, uncertainty_stated, *whole.area_quantiles((0.025, 0.975)))
     draw_low, draw_high = whole.draw_quantiles((0.025, 0.975))
@@ -107,18 +103,19 @@ def _tells_bends(problem: LeakProblem, uncertainty_stated: bool) -> bool:
 
 
 def _best_row(part: Weighed, names: Sequence[str]) -> tuple[float, int]:
-    """(least deviance with the nuisance's prior, its row) among these families; inf where none of them fits at all."""
-    sources = part.sources
-    found = ((float(sources.least[i]) + _penalty(*sources.rows[i]), i) for i in sources.of(names))
+    """(least deviance with the nuisance's prior and what roughness costs, its row) among these families; inf where none
+    of them fits at all."""
+    sources, smooth = part.sources, part.problem.log_size()
+    found = (
+        (float(sources.least[i]) + _penalty(*sources.rows[i]) + 2.0 * (smooth - float(sources.log_size[i])), i)
+        for i in sources.of(names)
+    )
     return min(found, default=(math.inf, -1))
 
 
 def _least(parts: Sequence[Weighed], names: Sequence[str]) -> float:
     """Least deviance among these families over all ways, each with what its own size of errors costs."""
-    return min(
-        _best_row(part, names)[0] - 2.0 * (float(np.log(np.diag(part.problem.whitener)).sum()) + part.log_chance)
-        for part in parts
-    )
+    return min(_best_row(part, names)[0] - 2.0 * (part.problem.log_size() + part.log_chance) for part in parts)
 
 
 @dataclass(frozen=True)
@@ -207,7 +204,7 @@ def _ends(
             continue
         likelihood = _likelihood(len(part.problem.exact), uncertainty_stated)
         penalty = np.array([_penalty(*part.sources.rows[i]) for i in rows])[:, None]
-        own = float(np.log(np.diag(part.problem.whitener)).sum()) + part.log_chance
+        own = part.sources.log_size[rows][:, None] + part.log_chance
         log = likelihood(part.sources.fitted.deviance[rows] + penalty) + own
         areas = part.sources.fitted.area_mm2[rows]
         top = max(top, float(log.max()))

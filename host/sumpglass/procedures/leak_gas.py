@@ -41,10 +41,12 @@ def gas_temperatures(
     low, high = sorted((expected_k, other_gas_k))
     hottest = high + HOTTER_K
     deviances: dict[float, float] = {}
+    like: LeakProblem | None = None
 
     def fitted(gas_k: float, area_mm2: float | None) -> tuple[float, float]:
+        nonlocal like
         here = replace(room, gas_k=gas_k)
-        problem = LeakProblem(with_swing(readings, here), here, zero_u_pa, bore_u95_mm=bore_u95_mm)
+        problem = like = LeakProblem(with_swing(readings, here), here, zero_u_pa, bore_u95_mm=bore_u95_mm, like=like)
         if area_mm2 is not None:
             problem.count_bores(area_mm2)
         found = best_of_family(problem)

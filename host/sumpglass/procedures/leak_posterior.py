@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -42,7 +43,8 @@ Grids = list[tuple[SourceModel, FloatArray]]
 
 @dataclass(frozen=True)
 class Sources:
-    """Sources fitted, each with its own areas (r, a): `best_mm2` and `least` deviance of each (r,).
+    """Sources fitted, each with its own areas (r, a): `best_mm2`, `least` deviance and `log_size` of
+    the errors (`LeakProblem`) of each (r,).
 
     `grids`, `near_mm2` and `looked_at` are the sources looked at and where each was best, before those that fit far too
     badly were left out.
@@ -51,6 +53,7 @@ class Sources:
     rows: tuple[tuple[SourceModel, float], ...]
     best_mm2: FloatArray
     least: FloatArray
+    log_size: FloatArray
     fitted: Fitted
     grids: Grids
     near_mm2: FloatArray
@@ -76,7 +79,8 @@ def fit_sources(problem: LeakProblem, models: Sequence[SourceModel], like: Sourc
     if any(model.prior is None for model in models):
         for count in (COARSE, FINE):
             rows = SourceRows(problem, _rows_of(grids))
-            grids, best = _narrowed(grids, *_best_areas(rows, best), len(problem.readings), count)
+            near, least = _best_areas(rows, best)
+            grids, best = _narrowed(grids, near, least + rows.cost, len(problem.readings), count)
     return _fitted(problem, grids, best)
 
 
@@ -90,11 +94,11 @@ def _fitted(problem: LeakProblem, grids: Grids, near_mm2: FloatArray | None, lik
     else:
         source = SourceRows(problem, _rows_of(grids))
     areas, least = _best_areas(source, near_mm2)
-    keep = [i for i, (m, _) in enumerate(source.rows) if least[i] <= least.min() + _REACH or m.prior is not None]
+    dear = least + source.cost
+    keep = [i for i, (m, _) in enumerate(source.rows) if dear[i] <= dear.min() + _REACH or m.prior is not None]
     part = source.only(keep)
-    return Sources(
-        part.rows, areas[keep], least[keep], part.fit(_nodes(part, areas[keep]), LEAST_GAIN), grids, areas, source
-    )
+    fitted = part.fit(_nodes(part, areas[keep]), LEAST_GAIN)
+    return Sources(part.rows, areas[keep], least[keep], part.log_size, fitted, grids, areas, source)
 
 
 def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
@@ -152,8 +156,8 @@ def _nodes(source: SourceRows, best_mm2: FloatArray) -> FloatArray:
     fitted = source.fit(best_mm2[:, None], LEAST_GAIN)
     vacuum, slope = source.modelled_pa(np.arange(len(source.rows)), fitted.log_draw[:, 0], best_mm2)
     share = best_mm2[:, None] / (best_mm2[:, None] + p.known_mm2)
-    _, by_draw = p.residuals(vacuum, slope)
-    _, by_area = p.residuals(vacuum, -slope * share)
+    _, by_draw = p.residuals(vacuum, slope, source.roughness)
+    _, by_area = p.residuals(vacuum, -slope * share, source.roughness)
     mm = np.sum(by_draw**2, axis=1)
     am = np.sum(by_draw * by_area, axis=1)
     aa = np.sum(by_area**2, axis=1)
@@ -218,8 +222,20 @@ class Mixture:
         grid = np.unique(
             np.concatenate([np.quantile(middle, np.linspace(0.0, 1.0, 120)), middle.min() - 4 * sd.max() * _ROUND])
         )
-        reached = ndtr((grid[:, None] - middle) / sd) @ weight
-        return [float(np.exp(np.interp(c, reached, grid))) for c in chances]
+
+        @cache
+        def reached(k: int) -> float:
+            return float(ndtr((grid[k] - middle) / sd) @ weight)
+
+        found = []
+        for chance in chances:
+            # The chance rises along the grid, so that halving finds the step in which it is reached.
+            below, above = 0, len(grid) - 1
+            while above - below > 1:
+                k = (below + above) // 2
+                below, above = (k, above) if reached(k) <= chance else (below, k)
+            found.append(float(np.exp(np.interp(chance, [reached(below), reached(above)], grid[[below, above]]))))
+        return found
 
 
 _ROUND = np.linspace(0.0, 1.0, 5)
@@ -248,7 +264,7 @@ def weighed(
         + prior
         + np.log(np.maximum(width, 1e-300))
         + np.log(np.maximum(_row_chances(sources.rows, chances), 1e-300))[:, None]
-        + float(np.log(np.diag(problem.whitener)).sum())
+        + sources.log_size[:, None]
         + log_chance
     )
     return Weighed(problem, sources, log_weight, 1.0 / np.sqrt(fitted.draw_curvature), log_chance)

@@ -12,7 +12,7 @@ Applications (1988), chapter 6; Tobin, Econometrica 26 (1958) 24, for the censor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,9 +24,10 @@ from sumpglass.procedures.openings import (
     ZERO_STEADY_S,
     Reading,
     Room,
-    mean_flux_kg_s_m2,
+    mean_flows_kg_s_m2,
+    outflow_factor,
 )
-from sumpglass.procedures.source_models import SourceModel
+from sumpglass.procedures.source_models import BENT_MODELS, SourceModel
 from sumpglass.records import FloatArray
 
 CHI2_95 = 3.841458820694124
@@ -51,7 +52,7 @@ class LeakProblem:
         bore_u95_mm: float = BORE_U95_MM,
         like: LeakProblem | None = None,
     ) -> None:
-        """`like`: one whose flux tables hold here too if only what is known of the errors differs."""
+        """`like`: one whose tables of flows hold here too if only the errors or the gas that flows out differ."""
         self.room, self.cd, self.zero_u_pa = room, cd, zero_u_pa
         self.exact = [r for r in readings if r.vacuum_pa is not None]
         self.censored = [r for r in readings if r.vacuum_pa is None]
@@ -67,29 +68,53 @@ class LeakProblem:
         for row, reading in zip(self.shared_pa, self.exact):
             row[: len(reading.shared_pa)] = reading.shared_pa
         self.drift_pa2 = _drift_pa2(np.array([r.zero_age_s for r in self.exact]))
-        self.tables: list[tuple[FloatArray, FloatArray]]
-        if like is not None and self.differs_in_errors_alone(like):
-            self.tables = like.tables
+        self.flows: list[tuple[FloatArray, FloatArray, FloatArray]]
+        if like is not None and self._flows_alike(like):
+            self.flows = like.flows
         else:
-            self.tables = [self._flux_table(r) for r in self.readings]
-        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(None)))
+            self.flows = [self._flow_table(r) for r in self.readings]
+        outward = outflow_factor(room)
+        self.tables = [(vacuum, inflow - outward * outflow) for vacuum, inflow, outflow in self.flows]
+        self.leak_mm2: float | None = None
+        self._whiteners: dict[float, FloatArray] = {}
 
     def differs_in_errors_alone(self, other: LeakProblem) -> bool:
         """Are these the same readings, pulses and room?"""
+        return self.room == other.room and self.cd == other.cd and self._flows_alike(other)
+
+    def _flows_alike(self, other: LeakProblem) -> bool:
+        """Are these the same readings and pulses in the same air, whatever the gas that flows out?"""
         return (
-            self.room == other.room
-            and self.cd == other.cd
+            replace(self.room, gas_k=None) == replace(other.room, gas_k=None)
             and len(self.readings) == len(other.readings)
             and all(a.shape_pa is b.shape_pa and a.opening_mm == b.opening_mm and a.vacuum_pa == b.vacuum_pa
                     for a, b in zip(self.readings, other.readings))
         )  # fmt: skip
 
-    def _flux_table(self, reading: Reading) -> tuple[FloatArray, FloatArray]:
+    def _flow_table(self, reading: Reading) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Vacua with the mean flux inward and outward at each, all at the room's temperature."""
         swing = float(np.abs(reading.shape_pa).max())
         most = min(0.85 * self.room.pressure_pa, 6.0 * self.deepest_pa + 2.0 * swing + 2000.0)
         root = np.linspace(0.0, np.sqrt(most), _TABLE)
         vacuum = root**2
-        return vacuum, mean_flux_kg_s_m2(vacuum, reading.shape_pa, self.room)
+        return vacuum, *mean_flows_kg_s_m2(vacuum, reading.shape_pa, replace(self.room, gas_k=None))
+
+    def whitener(self, roughness: float = 0.0) -> FloatArray:
+        """What makes the residuals of readings that are not censored independent and of unit variance, under a source
+        whose draw is known to `roughness` (`SourceModel`)."""
+        if roughness not in self._whiteners:
+            covariance = self._covariance(self.leak_mm2)
+            if roughness > 0:
+                # The vacuum goes with the square of the draw, which wanders from its family's as the vacuum deepens.
+                vacuum = np.maximum(self.vacuum_pa, 0.0)
+                together = np.minimum(vacuum[:, None], vacuum) / self.deepest_pa
+                covariance = covariance + 4.0 * roughness**2 * together * vacuum[:, None] * vacuum
+            self._whiteners[roughness] = np.linalg.inv(np.linalg.cholesky(covariance))
+        return self._whiteners[roughness]
+
+    def log_size(self, roughness: float = 0.0) -> float:
+        """Logarithm of the density at the peak of the readings' errors, but for a constant."""
+        return float(np.log(np.diag(self.whitener(roughness))).sum())
 
     def _covariance(self, leak_mm2: float | None) -> FloatArray:
         variance = self.u_pa**2
@@ -108,23 +133,30 @@ class LeakProblem:
 
     def count_bores(self, leak_mm2: float) -> None:
         """Add to the covariance what uncertain bores do to the readings, at a leak of about this size."""
-        self.whitener = np.linalg.inv(np.linalg.cholesky(self._covariance(leak_mm2)))
+        self.leak_mm2 = leak_mm2
+        self._whiteners = {}
 
-    def residuals(self, vacuum: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Standardised residuals (..., n) of modelled vacua, and their slopes; censored readings give root
-        deviances."""
+    def residuals(self, vacuum: FloatArray, slope: FloatArray, roughness: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Standardised residuals (m, n) of modelled vacua, and their slopes, under sources of these roughnesses (m,);
+        censored readings give root deviances."""
         n = len(self.exact)
-        r = (vacuum[..., :n] - self.vacuum_pa) @ self.whitener.T
-        j = slope[..., :n] @ self.whitener.T
+        off, steep = vacuum[:, :n] - self.vacuum_pa, slope[:, :n]
+        smooth = self.whitener().T
+        r, j = off @ smooth, steep @ smooth
+        for rough in {model.roughness for model in BENT_MODELS} - {0.0}:
+            rows = np.flatnonzero(roughness == rough)
+            if len(rows):
+                r[rows], j[rows] = off[rows] @ self.whitener(rough).T, steep[rows] @ self.whitener(rough).T
         if not self.censored:
             return r, j
         from scipy.special import log_ndtr
 
-        z = (vacuum[..., n:] - self.limit_pa) / self.limit_u_pa
+        u_pa = np.hypot(self.limit_u_pa, 2.0 * roughness[:, None] * self.limit_pa)
+        z = (vacuum[:, n:] - self.limit_pa) / u_pa
         log_p = log_ndtr(z)
         root = np.sqrt(np.maximum(-2.0 * log_p, 1e-30))
         hazard = np.exp(-0.5 * z**2 - log_p) / np.sqrt(2.0 * np.pi)
-        censored_slope = -hazard / np.maximum(root, 1e-12) * slope[..., n:] / self.limit_u_pa
+        censored_slope = -hazard / np.maximum(root, 1e-12) * slope[:, n:] / u_pa
         return np.concatenate([r, root], axis=-1), np.concatenate([j, censored_slope], axis=-1)
 
 
@@ -154,21 +186,25 @@ class SourceRows:
 
     def __init__(self, problem: LeakProblem, rows: Sequence[tuple[SourceModel, float]]) -> None:
         self.problem, self.rows = problem, tuple(rows)
+        self.roughness = np.array([model.roughness for model, _ in self.rows])
         shape = (len(self.rows), len(problem.readings))
         self.first, self.step = np.empty(shape), np.empty(shape)
         self.log_vacuum = np.empty((*shape, _STEPS))
         for i, (vacuum, flux) in enumerate(problem.tables):
-            log_flux = np.log(np.maximum(flux, 1e-12))
             log_pa = np.log(np.maximum(vacuum, 1e-9))
-            for row, share in enumerate(self._shares(vacuum)):
-                end = int(np.argmax(share <= 1e-3)) or len(share)
-                # Where the demand falls again its highest so far stands; the ramp keeps it rising.
-                demand = np.maximum.accumulate(log_flux[:end] - np.log(share[:end])) + _RAMP[:end]
-                # Demands under a hundredth of a pascal's matter to nobody.
-                start = max(float(demand[0]), float(demand[-1]) - 16.0)
-                step = (float(demand[-1]) - start) / (_STEPS - 1)
-                self.first[row, i], self.step[row, i] = start, step
-                self.log_vacuum[row, i] = np.interp(start + step * _PLACES, demand, log_pa[:end])
+            shares = self._shares(vacuum)
+            ends = np.argmax(shares <= 1e-3, axis=1)
+            ends[ends == 0] = len(vacuum)
+            # Where the demand falls again its highest so far stands; the ramp keeps it rising.
+            log_flux = np.log(np.maximum(flux, 1e-12))
+            demands = np.maximum.accumulate(log_flux - np.log(np.maximum(shares, 1e-12)), axis=1) + _RAMP
+            last = demands[np.arange(shape[0]), ends - 1]
+            # Demands under a hundredth of a pascal's matter to nobody.
+            self.first[:, i] = np.maximum(demands[:, 0], last - 16.0)
+            self.step[:, i] = (last - self.first[:, i]) / (_STEPS - 1)
+            wanted = self.first[:, i, None] + self.step[:, i, None] * _PLACES
+            for row, end in enumerate(ends):
+                self.log_vacuum[row, i] = np.interp(wanted[row], demands[row, :end], log_pa[:end])
         self.log_demand = self._demands()
 
     def on(self, problem: LeakProblem) -> SourceRows:
@@ -183,8 +219,19 @@ class SourceRows:
         keep = list(keep)
         part.problem, part.rows = self.problem, tuple(self.rows[i] for i in keep)
         part.first, part.step, part.log_vacuum = self.first[keep], self.step[keep], self.log_vacuum[keep]
-        part.log_demand = self.log_demand[keep]
+        part.log_demand, part.roughness = self.log_demand[keep], self.roughness[keep]
         return part
+
+    @property
+    def log_size(self) -> FloatArray:
+        """`LeakProblem.log_size` of each row (r,)."""
+        sizes = {rough: self.problem.log_size(rough) for rough in set(self.roughness.tolist())}
+        return np.array([sizes[rough] for rough in self.roughness.tolist()])
+
+    @property
+    def cost(self) -> FloatArray:
+        """Deviance (r,) that rows have to make up for by their roughness, since it fits anything a little."""
+        return 2.0 * (self.problem.log_size() - self.log_size)
 
     def modelled_pa(
         self, row: npt.NDArray[np.intp], log_draw: FloatArray, area_mm2: FloatArray
@@ -215,7 +262,7 @@ class SourceRows:
         going = np.arange(len(areas))
         for _ in range(16):
             vacuum, slope = self.modelled_pa(at[going], log_draw[going], areas[going])
-            r, j = self.problem.residuals(vacuum, slope)
+            r, j = self.problem.residuals(vacuum, slope, self.roughness[at[going]])
             deviance = np.einsum("mi,mi->m", r, r)
             curvature = np.maximum(np.einsum("mi,mi->m", j, j), 1e-12)
             better = deviance < best[going]

@@ -24,9 +24,9 @@ WIDE_ZERO_U_PA = 40.0
 """Standard uncertainty of the zero of a rig that was never zeroed: about a hundredth of the span of a common part."""
 OFF_ZERO_U_PA = 15.0
 """The same of a rig that was zeroed once, some time ago (an assumption)."""
-WIDE_CHANCE, OFF_CHANCE = 0.15, 0.25
+WIDE_CHANCE, OFF_CHANCE = 0.25, 0.35
 """Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
-HOSE_CHANCE = 0.65
+HOSE_CHANCE = 0.8
 """Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
 MOST_BEHIND_HOSES = 2
 """So many of the likeliest zeros and gases are tried behind an unknown hose as well."""
@@ -70,19 +70,26 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
             weighed = _weighed(readings, warmth, zero_u_pa, told, zero_chance * gas_chance, like)
             ways.append(Way(zero_u_pa, warmth, False, weighed))
     ways = _ranked(ways)
+    behind_hoses: list[LeakProblem] = []
     for i, way in enumerate(ways[:MOST_BEHIND_HOSES] if hoses else []):
         ways[i] = replace(way, weighed=way.weighed.times(seen_chance))
-        for behind, share in hoses:
+        for k, (behind, share) in enumerate(hoses):
             prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE * share
-            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources)
+            similar = behind_hoses[k] if i else None
+            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources, similar)
+            behind_hoses.append(weighed.problem)
             ways.append(replace(way, hose=True, weighed=weighed))
     return _ranked(ways)
 
 
 def _weighed(
-    readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None
-) -> Weighed:
-    similar = None if like is None else like.looked_at.problem
+    readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told, prior: float, like: Sources | None,
+    similar: LeakProblem | None = None,
+) -> Weighed:  # fmt: skip
+    """Weigh all sources under one way. `like` has the sources of another way and `similar` its pulses: both save
+    time."""
+    if similar is None and like is not None:
+        similar = like.looked_at.problem
     problem = LeakProblem(with_swing(readings, room), room, zero_u_pa, bore_u95_mm=told.bore_u95_mm, like=similar)
     problem.count_bores(best_of_family(problem).area_mm2)
     return weigh(problem, told.uncertainty_stated, prior, like)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -95,15 +95,29 @@ def flux_kg_s_m2(vacuum_pa: Floats, room: Room) -> FloatArray:
 
 def mean_flux_kg_s_m2(vacuum_pa: FloatArray, shape_pa: FloatArray, room: Room) -> FloatArray:
     """Mean of the flux at mean vacua `vacuum_pa` (n,) that swing by `shape_pa` (k,). Returns (n,)."""
+    inward, outward = mean_flows_kg_s_m2(vacuum_pa, shape_pa, replace(room, gas_k=None))
+    return inward - outward * outflow_factor(room)
+
+
+def outflow_factor(room: Room) -> float:
+    """Outflow of gas at its own temperature over that at the room's."""
+    return 1.0 if room.gas_k is None else math.sqrt(room.temperature_k / room.gas_k)
+
+
+def mean_flows_kg_s_m2(vacuum_pa: FloatArray, shape_pa: FloatArray, room: Room) -> tuple[FloatArray, FloatArray]:
+    """Means of the flux inward and of that outward, each (n,) and not negative, at mean vacua `vacuum_pa` (n,) that
+    swing by `shape_pa` (k,)."""
     if len(shape_pa) == 1:
-        return flux_kg_s_m2(vacuum_pa + shape_pa[0], room)
+        flux = flux_kg_s_m2(vacuum_pa + shape_pa[0], room)
+        return np.maximum(flux, 0.0), np.maximum(-flux, 0.0)
     swing = vacuum_pa[:, None] + shape_pa[None, :]
     root = np.copysign(np.sqrt(np.abs(swing)), swing)
     # The flux is all but straight in the signed root: a table of each side is exact to 1e-7.
     table = np.linspace(0.0, float(np.abs(root).max()), 2001)
     table = np.concatenate([-table[:0:-1], table])
-    flux = flux_kg_s_m2(np.copysign(table**2, table), room)
-    return np.interp(root, table, flux).mean(axis=1)
+    flux = np.interp(root, table, flux_kg_s_m2(np.copysign(table**2, table), room))
+    outward = -np.minimum(flux, 0.0).mean(axis=1)
+    return flux.mean(axis=1) + outward, outward
 
 
 def sine_shape_pa(rms_pa: float, points: int = 96) -> FloatArray:

@@ -12,6 +12,10 @@ Vacuum (k,) and nuisance (r, 1) may be arrays; then so is the share (r, k).
 - knee: a draw that holds at first and gives way towards its end, 1 - x^p or its root: a regulator's membrane, a valve
   that closes late, an unchoked restriction whose valve opens meanwhile. The nuisance as in finite.
 - rising: a sprung valve that opens, in proportion, as the vacuum deepens. The nuisance is negative.
+- regulator: a membrane that lets all pass until it begins to shut. The nuisance as in finite.
+- rough: any draw that falls or rises about in proportion and wanders from that on the way, by `roughness` at the
+  deepest level and less before it (a random walk in the vacuum). It is for what no other family fits: their intervals
+  would be of a source that is not there.
 """
 
 from __future__ import annotations
@@ -35,6 +39,8 @@ class SourceModel:
     prior: tuple[float, float] | None = None
     weight: float = 1.0
     range: tuple[float, float] = (0.0, 1.0)
+    roughness: float = 0.0
+    """Standard deviation, relative, by which the draw at the deepest level may differ from the family's."""
 
     def between(self, low: float, high: float, count: int) -> tuple[float, ...]:
         """`count` values of the nuisance from low to high, closer together where the draw is about to end."""
@@ -82,21 +88,43 @@ def _knee(power: float, root: float) -> Callable[[FloatArray, FloatArray | float
     return share
 
 
+def _regulator(band: float) -> Callable[[FloatArray, FloatArray | float, float, float], FloatArray]:
+    """A membrane that lets all pass and shuts over the last `band` (a share) of the vacuum at which the draw ends."""
+
+    def share(vacuum: FloatArray, nuisance: FloatArray | float, deepest: float, room: float) -> FloatArray:
+        return np.clip((1.0 - nuisance * vacuum / deepest) / band, 0.0, 1.0)
+
+    return share
+
+
 CHOKED = SourceModel("choked", (0.0, 0.35, 0.7, 1.0, 1.3, 1.6, 1.9, 2.2, 2.5), _choked, (1.1, 0.55))
 """The prior: blow-by takes a tenth of the suction, give or take (common practice, no source). It is wide enough for a
 draw that does not fall at all, and for blow-by that takes half of the suction: which only matters when deep."""
 _FALLING = (0.02, 0.08, 0.15, 0.28, 0.41, 0.53, 0.64, 0.73, 0.81, 0.87, 0.92, 0.955, 0.98, 0.992)
 _RISING = (-0.6, -0.4, -0.25, -0.12, -0.04)
-BLOW_BY_SHARES = (0.0, 0.12, 0.3, 0.6, 1.2)
+BLOW_BY_SHARES = (0.0, 0.25, 0.8)
 """Blow-by over net draw of the unchoked families: readings that are precise tell them apart."""
-KNEES = ((1.6, 1.0), (2.5, 1.0), (5.0, 1.0), (1.4, 0.5), (2.0, 0.5))
+KNEES = ((1.6, 1.0), (3.0, 1.0), (1.7, 0.5))
 """Power and root of the families with a knee."""
 FINITE = tuple(
-    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.10) for b in BLOW_BY_SHARES
+    SourceModel(f"finite_blow_by_{100 * b:.0f}", _FALLING, _with_blow_by(b), weight=0.15) for b in BLOW_BY_SHARES
 )
-FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.20)
-KNEE = tuple(SourceModel(f"knee_{p:g}_{r:g}", _FALLING, _knee(p, r), weight=0.05) for p, r in KNEES)
+FINITE_LINEAR = SourceModel("finite_linear", _FALLING, _linear, weight=0.18)
+KNEE = tuple(SourceModel(f"knee_{p:g}_{r:g}", _FALLING, _knee(p, r), weight=0.06) for p, r in KNEES)
 RISING = SourceModel("rising", _RISING, _linear, weight=0.05, range=(-0.7, 0.0))
-BENT_MODELS = (*FINITE, FINITE_LINEAR, *KNEE, RISING)
+_ROUGH_RANGE = (-0.3, 1.0)
+ROUGHNESS = (0.04, 0.15)
+ROUGH = tuple(
+    SourceModel(
+        f"rough_{100 * r:.0f}", (*_RISING[2:], *_FALLING), _linear, weight=0.03, range=_ROUGH_RANGE, roughness=r
+    )
+    for r in ROUGHNESS
+)
+BANDS = (0.4, 0.75)
+"""Over so much of the vacuum at which the draw ends a membrane shuts; its own wandering stands for other shares."""
+REGULATOR = tuple(
+    SourceModel(f"regulator_{100 * b:.0f}", _FALLING, _regulator(b), weight=0.04, roughness=0.04) for b in BANDS
+)
+BENT_MODELS = (*FINITE, FINITE_LINEAR, *KNEE, RISING, *ROUGH, *REGULATOR)
 """They span what an unchoked, a linear, a regulated and a sprung source can do. A family's chance is among the bent
 ones: half for restrictions that do not choke, the rest for what else there is (a judgement, no source)."""

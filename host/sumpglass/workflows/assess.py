@@ -16,7 +16,6 @@ from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.analysis.level import NO_LEVEL, LevelReading, read_level, time_weights
 from sumpglass.analysis.pulses import PulseReading, find_pulses
 from sumpglass.analysis.pulses_together import pulses_together
-from sumpglass.analysis.statistics import mean_and_variance
 from sumpglass.analysis.stretches import Settled, settled_stretches
 from sumpglass.errors import InputError
 from sumpglass.records import FloatArray, Happening, Recording
@@ -153,7 +152,7 @@ def assess_recording(
         return _pulses_of(t, p, settled[number], recording.rate_hz, cylinders, gain, expected_hz)
 
     pulses, readings = pulses_together([piece.t1_s - piece.t0_s for piece in settled], readings, again)
-    stretches = tuple(_stretch(p, piece, reading, rig) for piece, reading in zip(settled, readings))
+    stretches = tuple(_stretch(piece, reading, rig) for piece, reading in zip(settled, readings))
     beware = Beware(
         recording, facts, level, clipping, rig.zero_assumed, rig.zero_u95_pa, rig.gain_known, cylinders, pulses,
         flow_level_pa=_flow_level(p, rig), unsettled=not settled, stretches=len(settled),
@@ -208,9 +207,14 @@ def _level(t: FloatArray, p: FloatArray, settled: list[Settled], rig: _Rig, rate
     weights = time_weights(t, 1.0 / rate_hz) if rate_hz else None
     mean = float(np.average(p, weights=weights)) - rig.zero_pa
     covered = sum(piece.end - piece.begin for piece in settled)
-    pieces = [p[piece.begin : piece.end] for piece in settled] if covered > 0.5 * len(p) else [p]
+    pieces, variances = [p], None
+    if covered > 0.5 * len(p):
+        pieces = [p[piece.begin : piece.end] for piece in settled]
+        variances = [piece.variance_pa2 for piece in settled]
     seconds = float(t[-1] - t[0])
-    return read_level(mean, pieces, rig.zero_u95_pa, rig.gain_relative_u95, rig.code_pa, rig.drift_u95_pa, seconds)
+    return read_level(
+        mean, pieces, rig.zero_u95_pa, rig.gain_relative_u95, rig.code_pa, rig.drift_u95_pa, seconds, variances
+    )
 
 
 def _line_gain(recording: Recording) -> Callable[[FloatArray], FloatArray] | None:
@@ -240,9 +244,8 @@ def _pulses_of(
     return find_pulses(even, rate_hz, cylinders, gain, expected_hz)
 
 
-def _stretch(p: FloatArray, piece: Settled, reading: PulseReading, rig: _Rig) -> Stretch:
-    mean, variance = mean_and_variance(p[piece.begin : piece.end])
-    mean, sd = mean - rig.zero_pa, math.sqrt(variance)
+def _stretch(piece: Settled, reading: PulseReading, rig: _Rig) -> Stretch:
+    mean, sd = piece.mean_pa - rig.zero_pa, math.sqrt(piece.variance_pa2)
     engine = "unknown"
     if reading.firing_hz is not None:
         engine = "running"

@@ -171,7 +171,7 @@ class HostClock:
             elif isinstance(item, Samples):
                 last_block = item
         if last_block is not None and self.last_received_s is not None:
-            self._board_s.append(float(last_block.time_us[-1]) * 1e-6)
+            self._board_s.append(float(last_block.times_us[-1]) * 1e-6)
             self._host_s.append(self.last_received_s)
 
     def fit(self) -> ClockFit | None:

@@ -100,7 +100,7 @@ def test_a_reset_goes_on_in_time_and_is_told():
     interpreter.take(decoder.feed(b"".join(stream(20, start_us=90_000_000))), 100.0)
     second = interpreter.take(decoder.feed(b"".join(stream(20, start_us=400_000))), 103.5)
     block = next(thing for thing in second if isinstance(thing, PressureBlock))
-    assert block.start_s[0] == pytest.approx(19 * 0.06 + 0.059 + 3.5)
+    assert block.start_s == pytest.approx(19 * 0.06 + 0.059 + 3.5)
 
 
 def test_button_marks_and_faults_come_in_board_time():

@@ -26,7 +26,7 @@ def flattened(items):
     out = []
     for item in items:
         if isinstance(item, Samples):
-            for time_us, row in zip(item.time_us.tolist(), item.counts.tolist(), strict=True):
+            for time_us, row in zip(item.times_us.tolist(), item.counts.tolist(), strict=True):
                 out.append(("samples", item.channel, item.configuration, time_us, row, item.counts.itemsize))
         elif isinstance(item, Bins):
             fields = [repr(values.tolist()) for values in (item.mean, item.least, item.greatest, item.mean_square)]
@@ -74,7 +74,7 @@ def test_golden_messages(vector, few):
         assert isinstance(items[0], (Samples, Bins)) and items[0].channel == vector["fields"]["channel"]
         if vector["type"] == wire.SAMPLES:
             assert items[0].counts.tolist() == [vector["fields"]["counts"]]
-            assert items[0].time_us.tolist() == [vector["time_us"]]
+            assert items[0].times_us.tolist() == [vector["time_us"]]
     else:
         assert items[0].name == vector["type_name"] and items[0].time_us == vector["time_us"]
     assert len(items) == 1 and decoder.counts.damaged == 0

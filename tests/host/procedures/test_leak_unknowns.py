@@ -90,3 +90,22 @@ def test_a_way_to_read_the_series_that_leaves_no_bent_source_is_weighed_with_the
         answer = answer_of(some)
         assert answer.bent is False
         assert answer.area_lo95_mm2 <= LEAK_MM2 <= answer.area_hi95_mm2
+
+
+@pytest.mark.parametrize("bypass", [0.0, 0.12])
+def test_a_membrane_that_shuts_late_beside_a_bypass_is_held_though_no_family_is_just_so(bypass):
+    def share(vacuum):
+        return bypass + (1.0 - bypass) * min(max((1100.0 - vacuum) / 700.0, 0.0), 1.0)
+
+    readings = []
+    for bore in (6.0, 4.5, 4.0, 2.2, 1.8, 0.0):
+        low, high = 0.0, 1100.0
+        for _ in range(50):
+            vacuum = 0.5 * (low + high)
+            drawn = 9e-5 * share(vacuum) - 0.61e-6 * (1.2 + math.pi / 4 * bore**2) * math.sqrt(2 * RHO * vacuum)
+            low, high = (vacuum, high) if drawn > 0 else (low, vacuum)
+        readings.append(Reading(bore, vacuum, math.hypot(1.0, 0.003 * vacuum)))
+    size = size_leak(readings)
+    assert size.bent
+    assert size.lo95_mm2 <= 1.2 <= size.hi95_mm2
+    assert size.net_draw_at_cd_lo95 <= 9e-5 / RHO * 60e3 <= size.net_draw_at_cd_hi95

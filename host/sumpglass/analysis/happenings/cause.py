@@ -32,6 +32,14 @@ HIDDEN_IN_A_CODE = 0.7
 SETTLES, CREPT = 0.3, 0.8
 """A change with a time constant of more than this part of what was heard after it may still go on in there; what lies
 below the lines must then have grown by so much (a log ratio)."""
+SAME_PATTERN = 0.6
+"""Likeness from which on lines elsewhere are those of before at another speed; what an engine leaves that stops, or a
+line that shuts, reaches 0.45."""
+LINE_TAKES = 0.4
+"""A gauge line takes at most three quarters of the amplitude for each octave that pulses rise by (second order), and
+nothing where they fall; this part of it is allowed for unlike lines."""
+PATTERN_S = 0.7
+"""A shorter piece shows too few lines for a pattern."""
 LONG_AFTER_S = 1.5
 """What is left of a vacuum so long after it went is no rest of its fall."""
 
@@ -66,7 +74,6 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
         found["ran"] = ran
         found["runs"] = runs if e.after_s > 0.3 else None
     left = e.after_pa / e.before_pa if abs(e.before_pa) > 1.0 else 1.0
-    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
     found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
     # No more is left than the zero is uncertain by, or next to nothing.
@@ -77,7 +84,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
         left_pa = -e.after_pa
         found["holds"] = _soft(left_pa / size, 0.016, 0.002) * _soft(left_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
     found["half"] = _soft(left, 0.29, 0.025) * _soft(-left, -0.62, 0.04)
-    found["stays"] = _soft(-abs(soon_pa - e.before_pa) / size, -0.4, 0.04)
+    found["stays"] = _stays(e)
     found["slow"] = _soft(e.rise_s, 0.4, 0.06)
     found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
     found["step"] = _soft(-e.rise_s, -0.022, 0.005)
@@ -89,16 +96,22 @@ def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
     if e.pulse_ratio is None or e.after_s <= 0.05:
         return None
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
+    if _elsewhere(e) > 0.5:
+        # Where they now are the line may pass far less of them, or far more: their size says nothing.
+        found["dead"] = 0.0
+        return 0.0
     ratio = max(e.pulse_ratio, 1e-3)
     sure = float(np.clip(np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0), 0.0, 1.0))
     dead = _soft(-float(np.log10(ratio)), 0.55, 0.07)
     found["dead"] = 0.5 + (dead - 0.5) * sure
     # A faint line that goes on shows an engine that runs and a gauge that hears it.
     if ratio > 0.06:
-        found["persists"] = _soft(e.persists, 9.0, 1.0)
+        # Where it stood low before, noise hides it easily.
+        persists = _soft(e.persists, 9.0, 1.0)
+        found["persists"] = max(persists, 0.5 + (persists - 0.5) * sure)
     if dead < 0.5:
         found["grown"] = _soft(float(np.log(ratio)), 0.13, 0.03 + 0.15 * (9.0 / max(e.line_snr, 9.0)) ** 0.5)
-        found["shrunk"] = _soft(-float(np.log(ratio)), 0.25, 0.08)
+        found["shrunk"] = 0.5 + (_soft(-float(np.log(ratio)), 0.25, 0.08) - 0.5) * max(sure, 0.3)
     if abs(e.after_pa) <= 0.15 * size and dead > 0.5:
         few = e.codes_after <= 4 and e.codes_of_noise > 1.5
         found["quiet"] = _soft(-float(np.log(max(e.quiet, 1e-3))), 1.0, 0.15) if few else 0.0
@@ -107,15 +120,35 @@ def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
     return dead
 
 
+def _elsewhere(e: Evidence) -> float:
+    """Whether the level moved and the same pattern of lines stands clear of the noise at another speed."""
+    if e.speed_octaves is None or e.pulse_ratio is None or e.after_s < PATTERN_S or _stays(e) > 0.5:
+        return 0.0
+    if e.pulse_ratio < LINE_TAKES * 4.0 ** -max(e.speed_octaves, 0.0):
+        return 0.0
+    clear = _soft(float(np.log(max(e.runs, 1e-3))), 0.7, 0.25) * _soft(abs(e.speed_octaves), 0.09, 0.02)
+    return clear * _surely_moved(e) * _soft(e.speed_match, SAME_PATTERN, 0.03)
+
+
+def _stays(e: Evidence) -> float:
+    """Whether the level is at first what it was."""
+    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
+    return _soft(-abs(soon_pa - e.before_pa) / max(abs(e.before_pa), abs(e.after_pa), 1.0), -0.4, 0.04)
+
+
+def _surely_moved(e: Evidence) -> float:
+    return float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
+
+
 def _signs_of_speed(e: Evidence, dead: float | None, found: dict[str, float | None]) -> None:
     """Signs of what became of the frequency of the pulses."""
     if e.speed_octaves is not None and (dead is None or dead < 0.5):
-        sure = float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
+        sure = _surely_moved(e)
         found["moved"] = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
         # Nothing but the engine's own speed moves all lines so far; lines that stay say nothing more than `moved` does.
         leapt = _soft(abs(e.speed_octaves), 0.3, 0.03) * sure
         found["leapt"] = leapt if leapt > 0.5 else None
-    if e.death_s is not None and e.glide_octaves is not None:
+    if e.death_s is not None and e.glide_octaves is not None and _elsewhere(e) < 0.5:
         found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
     if e.approach_octaves is not None:
         found["early"] = _soft(abs(e.approach_octaves), 0.12, 0.03)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sumpglass.analysis.happenings.cause import PARTNER, by_return, judge
-from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure
+from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure, on_grid
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.pulse_end import lines_only, pulse_end
@@ -16,9 +16,11 @@ from sumpglass.records import FloatArray, Happening
 
 CHECKPOINTS_S = (0.0, 0.2, 0.5, 1.0, 1.8, 3.0, 5.0)
 """Seconds after the first flag at which cause, onset and sizes are judged again."""
+LATE_CHECKPOINT_S, SHORT_AFTER_S = 8.0, 1.2
+"""A level that goes slowly has shown so little of where it settles at the last of these that it gets one more."""
 DROP_CHECKPOINTS_S = (0.0, 0.2, 0.5, 0.8, 1.1, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 """The same where pulses wane: a line that is narrowed little by little is told when it is shut."""
-FITTED_CHECKS = (0, 1, 3, 5, 6)
+FITTED_CHECKS = (0, 1, 3, 5, 6, 7)
 """The onset is fitted again at these; between them the fit before stands."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
 OF_CODES = ("sensor_fault", "out_of_range")
@@ -52,6 +54,8 @@ class Episode:
     """The happening that this one takes back, if it is remembered."""
     earliest_s: float = -np.inf
     """End of the happening before: samples from before it are of another state."""
+    end_s: float = -np.inf
+    """From when on the signal shows the state after this happening, as far as is known."""
     keys: list[int] = field(default_factory=list)
     rig_key: int | None = None
     late_keys: dict[int, float] = field(default_factory=dict)
@@ -82,7 +86,16 @@ class Episode:
     @property
     def checkpoints_s(self) -> tuple[float, ...]:
         """Seconds after the first flag at which this episode is judged."""
-        return DROP_CHECKPOINTS_S if self.opened_by == "drop" else CHECKPOINTS_S
+        if self.opened_by == "drop":
+            return DROP_CHECKPOINTS_S
+        short = self.evidence is not None and self.evidence.after_s < SHORT_AFTER_S
+        return (*CHECKPOINTS_S, LATE_CHECKPOINT_S) if short else CHECKPOINTS_S
+
+    @property
+    def was_one(self) -> bool:
+        """Whether it left another state behind: pulses that only waned and flags that were taken back did not, and the
+        next happening's "before" may reach behind them."""
+        return bool(self.keys) or self.opened_by in ("still", "rail", "fade")
 
     @property
     def cause(self) -> tuple[str, float]:
@@ -98,11 +111,11 @@ class Episode:
         ended = self.opened_by == "drop" and self._fit_end(samples, now, start_s + (self.raised_hop + 1) * hop_s)
         if not ended and (self.change is None or self.next_check in FITTED_CHECKS or self.closing):
             self._fit(track, hop, hop_s, start_s)
-        t, p = samples.between(max(self.earliest_s, self.onset_s - LOOK_BACK_S), now)
+        t, p = samples.between(max(self.earliest_s, on_grid(self.onset_s - LOOK_BACK_S)), now)
         if len(t) < 24:
             return
         if self.ended_s is not None and self.change is None:
-            t, p = samples.between(max(self.earliest_s, self.ended_s - LOOK_BACK_S), now)
+            t, p = samples.between(max(self.earliest_s, on_grid(self.ended_s - LOOK_BACK_S)), now)
             found = measure(t, p, self.ended_s, 0.02, 0.0, self.window_hops * hop_s, zero_u95_pa)
             if found is not None:
                 self._take(replace(found, death_s=0.0))

@@ -22,7 +22,7 @@ NOT_LOST = 0.6
 """A loss is none when the level afterwards is still more than this part of that before."""
 BACK_RATIO = 0.45
 """Pulses that are found to be this large after all had only waned for a while."""
-MOST_TOLD = 40
+MOST_TOLD, RECENT = 40, 4
 SEEN_TO_GO = 18.0
 """Pulses whose strongest line stood no more than this above the noise may have waned by themselves."""
 CLEARLY, NEXT_TO_NOTHING = 60.0, 0.12
@@ -83,20 +83,34 @@ class EpisodeBook:
         near = round(SAME_HAPPENING_S / self._hop_s)
         for episode in self.open:
             same_way = episode.upward == upward or opened_by in EITHER_WAY or episode.opened_by in EITHER_WAY
-            if same_way and hop - episode.raised_hop <= near:
+            if same_way and (hop - episode.raised_hop <= near or self._goes_on(episode, hop, opened_by)):
                 return episode
         displaced = list(self.open)
         self.close_all(track, hop - 1 - round(0.15 / self._hop_s))
         window = max(3, round(2 * float(track.delay_hops[hop - track.first]) + 1))
         if opened_by == "recovery":
             window = min(window, round(LENGTHS_S[CALM + 1] / self._hop_s))
-        new = Episode(upward, hop, window, opened_by, earliest_s=self._earliest_s, displaced=displaced)
+        new = Episode(upward, hop, window, opened_by, earliest_s=self._end_of_last(), displaced=displaced)
         self.open.append(new)
-        self._recent = [*self._recent[-3:], new]
+        self._recent.append(new)
         for key in list(self._told)[:-MOST_TOLD]:
             self._told.pop(key).lost = None
         self.check(new, track, hop)
         return new
+
+    def _end_of_last(self) -> float:
+        """When the state that holds now had settled: by the last happening that was one."""
+        while len(self._recent) >= RECENT:
+            oldest = self._recent.pop(0)
+            if oldest.was_one:
+                self._earliest_s = max(self._earliest_s, oldest.end_s)
+        return max([self._earliest_s, *(e.end_s for e in self._recent if e.was_one)])
+
+    def _goes_on(self, episode: Episode, hop: int, opened_by: str) -> bool:
+        """Whether a flag is one more of a vacuum still on its way back: a loss is sudden, a refill need not be."""
+        if not opened_by == episode.opened_by == "recovery" or episode.change is None:
+            return False
+        return self._time(hop) < episode.onset_s + episode.change.duration_hops * self._hop_s
 
     def known_at(self, crossing_s: float, upward: bool) -> Episode | None:
         """The episode, open or lately closed, in which the level went this way through zero at that time."""
@@ -134,9 +148,7 @@ class EpisodeBook:
         if last and episode in self.open:
             self.open.remove(episode)
         self._rig_fault(episode, hop, last)
-        if episode.keys or episode.opened_by != "drop":
-            # Pulses that only waned leave the state as it was: the next happening's "before" may reach behind them.
-            self._earliest_s = max(self._earliest_s, episode.settled_s(self._hop_s, self._time(hop)))
+        episode.end_s = max(episode.end_s, episode.settled_s(self._hop_s, self._time(hop)))
         if last:
             self._verify(episode, hop)
         for key in episode.keys:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -27,6 +28,8 @@ from sumpglass.analysis.statistics import distinct
 from sumpglass.records import FloatArray
 
 BEFORE_S = 2.2
+GRID_S = 0.05
+"""What was before is cut at multiples of this: known once, it serves an onset fitted again a little elsewhere."""
 APPROACH_S = 1.0
 EARLIER_S = 1.4
 AHEAD_CYCLES, AHEAD_S, SHORTEST = 8.0, (0.15, 0.6), 12
@@ -41,6 +44,11 @@ DIP_S, DIP_MEAN_S = 0.7, (0.06, 0.3)
 """A vacuum deepens for so long before an engine's last turns; seen in means over a pulse, between these lengths."""
 HOLES = 0.1
 """Part of the samples that may be missing."""
+
+
+def on_grid(t_s: float) -> float:
+    """The last cut of the grid before a time in seconds."""
+    return math.floor(t_s / GRID_S) * GRID_S
 
 
 @dataclass(frozen=True)
@@ -127,8 +135,8 @@ def measure(
     now = float(t_s[-1])
     # Five digits: what is known of the time before does not change for a rounding error in the rate.
     rate = float(f"{(len(t_s) - 1) / max(now - float(t_s[0]), 1e-9):.5g}")
-    edge = int(np.searchsorted(t_s, onset_s - 0.08))
-    first = int(np.searchsorted(t_s, onset_s - BEFORE_S))
+    cut_s = on_grid(onset_s - 0.08)
+    first, edge = (int(at) for at in np.searchsorted(t_s, [cut_s - BEFORE_S, cut_s]))
     settle_s = min(onset_s + max(duration_s, 0.02) + 0.1, max(onset_s + 0.05, now - 0.45))
     settled = int(np.searchsorted(t_s, settle_s))
     before, after = pressure_pa[first:edge], pressure_pa[settled:]
@@ -150,7 +158,7 @@ def measure(
     if base is earlier and was.base_pa < -4.0 * level_u_pa:
         ahead = pressure_pa[len(earlier) + int((APPROACH_S - DIP_S) * rate) : int(np.searchsorted(t_s, onset_s)) + 1]
         deepened, over_usual = way_down(was, ahead, width)
-    spectral = _spectral(base, pressure_pa[:edge], late, rate, was)
+    spectral = _spectral(base, pressure_pa[:edge], late, rate, was, strongest)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
         death = end[1] - onset_s
@@ -220,7 +228,9 @@ def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2:
     return was / left, float(np.sqrt(max(left - white, 0.0) / (was - white)))
 
 
-def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: Before) -> dict[str, Any]:
+def _spectral(
+    base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: Before, strongest_hz: float
+) -> dict[str, Any]:
     """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
     length = max(16, min(len(late), len(base), int(1.6 * rate)))
     spec_b = spectrum(base, rate, length)
@@ -251,17 +261,16 @@ def _spectral(base: FloatArray, approach: FloatArray, late: FloatArray, rate: fl
         found["persists"] = persistence(spec_b, spec_a)
         found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a)
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
-        strongest = float(spec_b.hz[used][np.argmax(spec_b.power[used])])
         tail = approach[-max(int(0.6 * rate), SHORTEST) :]
-        found["approach_octaves"], found["kept_ahead"] = _approach(as_bytes(base), as_bytes(tail), rate, strongest)
+        found["approach_octaves"], found["kept_ahead"] = _approach(as_bytes(base), as_bytes(tail), rate, strongest_hz)
     return found
 
 
 @lru_cache(maxsize=8)
-def _approach(base: bytes, tail: bytes, rate: float, strongest: float) -> tuple[float | None, float | None]:
+def _approach(base: bytes, tail: bytes, rate: float, strongest_hz: float) -> tuple[float | None, float | None]:
     """Octaves by which the frequency moved, and share of the lines that was kept, in the last moment before: known
     once, while what came after is looked at again and again."""
     early, last = np.frombuffer(base), np.frombuffer(tail)
     octaves = _glide(early, last, rate, int(0.6 * rate))
-    width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest, *AHEAD_S) * rate))
+    width = max(SHORTEST, int(np.clip(AHEAD_CYCLES / strongest_hz, *AHEAD_S) * rate))
     return octaves, share_kept(early, last[-width:], rate, SEEN)

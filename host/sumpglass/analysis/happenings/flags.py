@@ -21,6 +21,8 @@ FALL_BEGUN = 0.05
 """What had gone by then, as a part of the level, if the fall had begun: more than a level that idles unevenly moves."""
 FALL_GOES_ON = 0.4
 """A fall goes on that makes this part of its way again in the next half second."""
+FALLS_BACK = 2.0
+"""A level on its way has turned back when it is this many spreads behind where it was flagged."""
 CRANKED_S = 1.2
 """A vacuum that comes back under pulses larger than itself is judged on the slow level after this time."""
 CRANKED = 0.7
@@ -52,6 +54,7 @@ class Pending:
         back = self.kind == "recovery"
         level = float(track.regain_pa[at] if back else track.level_pa[at])
         young = hop - self.raised_hop < round(YOUNG_S / hop_s)
+        stray = FALLS_BACK * float((track.regain_sigma_pa if back else track.sigma_pa)[at])
         if self.crossed:
             shaken = back and not self.cranked and self._shaken(track, hop)
             if shaken and (hop >= self.due_hop or self.side * (level - self.limit_pa) <= 0):
@@ -59,13 +62,18 @@ class Pending:
                 self.due_hop = self.raised_hop + round(CRANKED_S / hop_s)
             if self.cranked:
                 return hop >= self.due_hop and self.side * (float(track.slow_pa[at]) - self.limit_pa) <= 0
-            return not young and self.side * ((level if back else float(track.calm_pa[at])) - self.limit_pa) <= 0
+            short = self.side * ((level if back else float(track.calm_pa[at])) - self.limit_pa)
+            if back and -stray < short <= 0 and not young:
+                # A vacuum that comes back slowly passes its limit more than once: it has to pass it again.
+                self.crossed = False
+                return False
+            return not young and short <= 0
         if self.side * (level - self.limit_pa) > 0:
             self.crossed = True
             self.raised_hop, self.due_hop = hop, hop + round(HOLD_S[self.kind] / hop_s)
             return self.kind == "sudden_loss" and fell_early(track, hop, hop_s, 2.0 * self.limit_pa)
         late = hop - self.raised_hop > round(CROSS_S[self.kind] / hop_s)
-        return late or (not young and self.side * (level - self.raised_pa) <= 0)
+        return late or (not young and self.side * (level - self.raised_pa) <= -stray)
 
     def _shaken(self, track: Track, hop: int) -> bool:
         """Whether pulses carry the level past its limit and back by themselves, should they be slow."""

@@ -7,7 +7,7 @@ import numpy as np
 from sumpglass.analysis.happenings.spectra import LINE, LOWEST_HZ, line_powers, spectrum
 from sumpglass.records import FloatArray
 
-FEWEST = 40
+FEWEST, OVERLAPPED = 40, 16
 CLEAR = 9.0
 """Lines whose absence is to mean something must stand this much above the noise, averaged over seconds."""
 GONE = 0.08
@@ -59,8 +59,11 @@ def pulse_end(t_s: FloatArray, pressure_pa: FloatArray, edge: int, period_s: flo
         return None
     # The straight line through each window is taken off, so that a level that moves is no pulse.
     rms2 = _scatter_about_line(pressure_pa - pressure_pa[0], width)
-    reference = float(np.median(rms2[: edge - width]))
-    least = float(np.partition(rms2, len(rms2) // 50)[len(rms2) // 50])
+    # Windows overlap: some of them tell as much as all.
+    apart = max(1, width // OVERLAPPED)
+    some = rms2[::apart]
+    reference = float(np.median(rms2[: edge - width : apart]))
+    least = float(np.partition(some, len(some) // 50)[len(some) // 50])
     if least > 0.6 * reference:
         return None
     limit = least + 0.15 * (reference - least)

@@ -13,6 +13,7 @@ STEPS_PER_OCTAVE = 48
 LOWEST_HZ = 2.5
 RED_HZ = (0.8, 1.8)
 """Between these no engine that turns has a line: what stands there is wander."""
+MAINS_HZ = (50.0, 60.0)
 LINE = 5.0
 """A bin of an averaged spectrum that stands this much above its ground belongs to a line."""
 NEW_LINE = 12.0
@@ -145,7 +146,7 @@ def _alike_on_mains(before: Spectrum, after: Spectrum) -> tuple[np.ndarray, np.n
     """Bins (bins,) about multiples of the mains that hold a line of like power in both; and where it is the same."""
     hz, bins = before.hz, len(before.hz)
     step = float(hz[1])
-    lines = [k * mains for mains in (50.0, 60.0) for k in range(1, int(hz[-1] / mains) + 1)]
+    lines = [k * mains for mains in MAINS_HZ for k in range(1, int(hz[-1] / mains) + 1)]
     hum, sure = np.zeros(bins, bool), np.zeros(bins, bool)
     if not lines:
         return hum, sure
@@ -159,7 +160,12 @@ def _alike_on_mains(before: Spectrum, after: Spectrum) -> tuple[np.ndarray, np.n
     if stands.any():
         off = np.abs(np.log((a + 1e-12) / np.where(stands, b, 1.0)))
         hum[inside[near & (stands & (off < 0.4))[:, None]]] = True
-        sure[inside[near & (stands & (off < 0.15))[:, None]]] = True
+        same = stands & (off < 0.15)
+        sure[inside[near & same[:, None]]] = True
+        for first in np.flatnonzero(same & np.isin(middle[:, 0], MAINS_HZ)):
+            # What the mains' own line is certain of, its multiples are part of, however the pulses blur them.
+            family = middle[:, 0] % middle[first, 0] == 0
+            hum[inside[near & family[:, None]]] = True
     return hum, sure
 
 

@@ -108,6 +108,12 @@ def _sliding_mean(values: FloatArray, window: FloatArray) -> FloatArray:
     return total
 
 
+def _picked(rows: FloatArray, choice: np.ndarray) -> FloatArray:
+    """At each place (n,) the value of the chosen one of `rows` (rows, n); the choice changes seldom."""
+    cuts = [0, *(np.flatnonzero(choice[1:] != choice[:-1]) + 1).tolist(), len(choice)]
+    return np.concatenate([rows[choice[begin], begin:end] for begin, end in zip(cuts[:-1], cuts[1:])])
+
+
 class Tracker:
     """Extends the tracks hop by hop or in bulk; the outcome is the same."""
 
@@ -151,11 +157,10 @@ class Tracker:
         still, is_still = self._stillness(low, high, n)
         yard = self._yardsticks(hops.first, levels, energy, is_still)
         choice, regain = yard[0].astype(int), yard[6].astype(int)
-        where = np.arange(n)
         delay = np.array([(len(window) - 1) / 2 for window in self.windows])
         return Track(
-            hops.first, levels[choice, where], yard[1], delay[choice], levels[regain, where], yard[7],
-            levels[np.maximum(choice, CALM), where], yard[8], levels[-1], yard[2], yard[9], yard[10], energy, yard[3],
+            hops.first, _picked(levels, choice), yard[1], delay[choice], _picked(levels, regain), yard[7],
+            _picked(levels, np.maximum(choice, CALM)), yard[8], levels[-1], yard[2], yard[9], yard[10], energy, yard[3],
             yard[5], still, yard[4], hops.low_pa, hops.high_pa, hops.count, hops.mean_pa,
         )  # fmt: skip
 

@@ -165,9 +165,9 @@ def faint(track: Track, hop_s: float) -> np.ndarray:
     at = at[at >= width]
     if not len(at):
         return found
-    energy = np.lib.stride_tricks.sliding_window_view(track.energy_pa2, width)[at + 1 - width]
+    energy = np.append(np.where(np.isnan(track.energy_pa2), 0.0, track.energy_pa2), 0.0)
     with np.errstate(invalid="ignore"):
-        mean = np.where(np.isnan(energy), 0.0, energy).sum(axis=1) / width
+        mean = np.add.reduceat(energy, np.stack([at + 1 - width, at + 1], axis=1).ravel())[::2] / width
         found[at] = (mean < FAINT_SHARE * track.energy_ref_pa2[at]) & (track.energy_ref_pa2[at] > DROP_FLOOR_PA2)
     return found
 
