@@ -59,6 +59,11 @@ class Sources:
     near_mm2: FloatArray
     looked_at: SourceRows
 
+    @property
+    def dear(self) -> FloatArray:
+        """Least deviance (r,) of each row with what its roughness costs (`SourceRows.cost`)."""
+        return self.least + 2.0 * (self.looked_at.problem.log_size() - self.log_size)
+
     def of(self, names: Sequence[str]) -> list[int]:
         """Indices of the rows of these families."""
         return [i for i, (model, _) in enumerate(self.rows) if model.name in names]
@@ -72,7 +77,7 @@ def fit_sources(problem: LeakProblem, models: Sequence[SourceModel], like: Sourc
     """
     if like is not None:
         found = _fitted(problem, like.grids, like.near_mm2, like.looked_at)
-        if found.least.min() > like.least.min() - ABOUT_AS_WELL:
+        if found.dear.min() > like.dear.min() - ABOUT_AS_WELL:
             return found
     grids: Grids = [(model, np.array(model.values)) for model in models]
     best: FloatArray | None = None
