@@ -39,9 +39,14 @@ def course_of_speed(pressure_pa: FloatArray, rate_hz: float, hum_hz: FloatArray 
     if len(starts) < LEAST_FRAMES:
         return None
     features = _features(pressure_pa, rate_hz, frame, starts, hum_hz)
-    shifts = np.concatenate([[0.0], np.cumsum(_likeliest_shifts(features))]) * STEP_LOG
     middles = starts + 0.5 * (frame - 1)
-    logs = np.interp(np.arange(len(pressure_pa)), middles, _smooth(shifts))
+    logs = _smooth(np.concatenate([[0.0], np.cumsum(_likeliest_shifts(features))])) * STEP_LOG
+    # Before the middle of the first frame and after that of the last the speed goes on as it went.
+    first, last = (logs[1] - logs[0]) / (middles[1] - middles[0]), (logs[-1] - logs[-2]) / (middles[-1] - middles[-2])
+    end = len(pressure_pa) - 1.0
+    at = np.concatenate([[0.0], middles, [end]])
+    ways = np.concatenate([[logs[0] - first * middles[0]], logs, [logs[-1] + last * (end - middles[-1])]])
+    logs = np.interp(np.arange(len(pressure_pa)), at, ways)
     relative = np.exp(logs)
     return np.asarray(relative / float(relative.mean()))
 

@@ -38,6 +38,8 @@ OVERLAPPED = 1.0 / 3.0
 SMEARED, FOLLOWED_S = 0.03, 30.0
 """Where more than this part of what stands out of the noise is in no sharp line the speed may have moved, and is
 followed for so long."""
+STRAIGHT = 0.7
+"""Share of the pieces' variance that a straight run of the speed has to explain."""
 MOVING = 0.02
 """Change of speed within a stretch (relative) that is told."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
@@ -69,7 +71,7 @@ def find_pulses(
     line_gain: Callable[[FloatArray], FloatArray] | None = None,
     expected_hz: float | None = None,
 ) -> PulseReading:
-    """Read the pulses of one evenly sampled stretch (n,); of a half of it, with a warning, where the speed changes.
+    """Read the pulses of one evenly sampled stretch (n,); where its speed moves the mean, with a warning, and its end.
 
     `line_gain`: callable hz (k,) -> gain (k,) of the hose between port and sensor.
     `expected_hz`: firing frequency of the same engine in stretches where it is heard better.
@@ -168,7 +170,7 @@ def _find_steady(
     if not sounds_evenly(pressure_pa, rate_hz, float(lines.hz[int(np.argmin(lines.mains))])):
         return nothing
     count = best.count
-    cycle_hz, u_hz = _refined(pressure_pa, rate_hz, segment, best.cycle_hz, lines, spectrum.bin_hz)
+    cycle_hz, u_hz, ends_at = _refined(pressure_pa, rate_hz, segment, best.cycle_hz, lines, spectrum.bin_hz)
     warnings = []
     if not sure:
         warnings.append(
@@ -181,6 +183,7 @@ def _find_steady(
         rpm=None if cylinders is None else 120.0 * cycle_hz,
         rpm_u95=None if cylinders is None else 120.0 * 2.0 * u_hz,
         strongest_hz=float(lines.hz[0]),
+        ends_at=ends_at,
         warnings=tuple(warnings),
         **even,
     )
@@ -205,12 +208,13 @@ def _hearing(spectrum: Spectrum, floor: FloatArray, rate_hz: float, suction: boo
 
 def _refined(
     pressure_pa: FloatArray, rate_hz: float, segment: int, cycle_hz: float, lines: Lines, bin_hz: float
-) -> tuple[float, float]:
-    """Cycle frequency averaged over pieces, and its standard uncertainty, from the strongest line that fits."""
+) -> tuple[float, float, float]:
+    """Cycle frequency averaged over pieces, its standard uncertainty, and that at the end over the average, from the
+    strongest line that fits."""
     fits = [hz for hz in lines.hz if abs(hz - round(hz / cycle_hz) * cycle_hz) < TOLERANCE * hz + 0.6 * bin_hz]
     teeth = [max(1, round(hz / cycle_hz)) for hz in fits[:3]]
     if not teeth:
-        return cycle_hz, 0.5 * bin_hz
+        return cycle_hz, 0.5 * bin_hz, 1.0
     tooth = teeth[0]
     length = max(int(0.8 * rate_hz), int(min(segment, 8 / (tooth * cycle_hz) * rate_hz * 3)))
     length = min(length, len(pressure_pa))
@@ -229,10 +233,25 @@ def _refined(
     bend = a - 2 * b + c
     values = (lo + top + np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, 1.0), 0.0)) * (step / tooth)
     if len(values) < 2:
-        return (float(values[0]) if len(values) else cycle_hz), 0.1 * bin_hz
+        return (float(values[0]) if len(values) else cycle_hz), 0.1 * bin_hz, 1.0
     middle = float(np.median(values))
-    close = values[np.abs(values - middle) < 0.04 * middle]
-    return float(close.mean()), math.hypot(_hunting_u95(close) / 2.0, 0.02 * bin_hz / tooth)
+    near = np.abs(values - middle) < 0.04 * middle
+    close = values[near]
+    ends_at = _end_over_mean((starts[rows[near]] + 0.5 * length) / len(pressure_pa), close)
+    return float(close.mean()), math.hypot(_hunting_u95(close) / 2.0, 0.02 * bin_hz / tooth), ends_at
+
+
+def _end_over_mean(at: FloatArray, pieces_hz: FloatArray) -> float:
+    """Where a straight line through pieces (n,) at `at` (n,), as parts of the stretch, ends, over their mean; 1 where
+    they scatter more than they run."""
+    if len(at) < 4:
+        return 1.0
+    mean, away = float(pieces_hz.mean()), at - at.mean()
+    slope = float(away @ pieces_hz) / float(away @ away)
+    explained = slope * slope * float(away @ away)
+    if explained < STRAIGHT * float(((pieces_hz - mean) ** 2).sum()):
+        return 1.0
+    return 1.0 + slope * (1.0 - float(at.mean())) / mean
 
 
 def _hunting_u95(pieces_hz: FloatArray) -> float:

@@ -19,7 +19,7 @@ from sumpglass.records import FloatArray
 ENGINE_BY, LEAST_BY, SURE_BY = 1.5, 2.8, 5.0
 """Lead (log odds) over there being no engine, and over the next speed, for a speed to be told at all; and for it to be
 told without a warning."""
-LEAST_BLIND = 0.2
+LEAST_BLIND = 0.8
 """The same where the number of cylinders is not told, and the firing frequency is the likeliest at best."""
 LINES_BY, LINES = 1.2, 4
 """How much more lead a speed needs with every e-fold that its lines are fewer than so many, and less if they are more:

@@ -49,11 +49,11 @@ class LivePulses:
             # Pulses in the first seconds but none in the last: the engine has just stopped.
             return PulseReading() if whole.firing_hz is None or _died(even, self._rate_hz) else whole
         if whole.firing_hz is None:
-            return quick
+            return _at_its_end(quick)
         if abs(whole.ends_at - 1.0) > MOVED_SHARE:
             return _at_its_end(whole)
         moved = (quick.strongest_hz or 1.0) / (whole.strongest_hz or 1.0)
-        return quick if abs(moved - 1.0) > MOVED_SHARE else whole
+        return _at_its_end(quick if abs(moved - 1.0) > MOVED_SHARE else whole)
 
 
 def _at_its_end(reading: PulseReading) -> PulseReading:
