@@ -2,9 +2,10 @@
 
 python tests/benchmarks/bench_engine_speed.py [--short] [--from SEED] [--verbose]
 
-Engines come from four makers that know nothing of each other: the product's simulator (gas through orifices),
-`pulse_maker` (harmonics with random phases, no gas), `trace_maker` (pulses summed in time) and `orifice_maker` (every
-harmonic drawn by itself; never used to set the method). The seeds are not those that the method was set on.
+Engines come from five makers that know nothing of each other: the product's simulator (gas through orifices),
+`pulse_maker` (harmonics with random phases, no gas), `trace_maker` (pulses summed in time), `orifice_maker` (every
+harmonic drawn by itself) and `crank_maker` (crank, cylinder pressure and hose; and sums of a few sines). The seeds are
+not those that the method was set on.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
+import crank_maker
 import numpy as np
 import other_engines
 import pulse_maker
@@ -105,6 +107,17 @@ def ramps(count: int, first: int) -> Iterator[PulseTrace]:
         yield replace(pulse_maker.engine(rng, seconds=12.0, ramp=float(rng.uniform(-0.35, 0.6))), layout="ramp")
 
 
+def from_the_crank(count: int, first: int, kind: str) -> Iterator[PulseTrace]:
+    """Engines of `crank_maker`: "steady", "running" up or down, or "plain" sines."""
+    for k in range(count):
+        rng = np.random.default_rng([first, k, 84])
+        if kind == "plain":
+            yield crank_maker.plain(rng)
+        else:
+            run = float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.35)) if kind == "running" else 0.0
+            yield crank_maker.engine(rng, run=run)
+
+
 def table(groups: dict[str, list[PulseTrace]], verbose: bool) -> None:
     """Print the accuracy of all groups, and by cylinders, rate and whether the firing lies beyond half the rate."""
     print(HEADER)
@@ -162,6 +175,8 @@ def quiet(count: int, first: int, seconds: Callable[[np.random.Generator], float
         for k in range(count):
             rng = np.random.default_rng([first, k, row])
             kinds[kind].append(pulse_maker.quiet(rng, kind, seconds(rng)))
+    for row, kind in enumerate(crank_maker.MACHINES):
+        kinds[kind] = [crank_maker.machine(np.random.default_rng([first, k, row, 85]), kind) for k in range(count)]
     kinds["simulated, off"] = list(simulated(count, first, off=True))
     heard = 0.0
     for kind, traces in kinds.items():
@@ -227,6 +242,9 @@ def main() -> int:
         "harmonics, 100 Hz": list(harmonics(40 * size, options.first + 1, rate_hz=100.0)),
         "harmonics, 2 to 10 s": list(harmonics(60 * size, options.first + 2, seconds=lambda rng: rng.uniform(2, 10))),
         "speed moving": list(ramps(40 * size, options.first)),
+        "from the crank": list(from_the_crank(80 * size, options.first, "steady")),
+        "from the crank, moving": list(from_the_crank(40 * size, options.first, "running")),
+        "plain sines": list(from_the_crank(60 * size, options.first, "plain")),
     }
     table(groups, options.verbose)
     blind({name: traces for name, traces in groups.items() if name in ("simulated", "harmonics")})

@@ -47,6 +47,10 @@ QUIET_PA, FAINT_SHARE, STEADY_SHARE, MANY = 30.0, 2.0, 6.0, 5
 second where they keep time as the shaft of an electric motor does."""
 
 
+QUIET_BY = 1.5
+"""How much more lead a speed needs there, where nothing but the lines says that anything runs."""
+
+
 def too_faint(
     lines: Lines, spectrum: Spectrum, floor: FloatArray, level_pa: float, pressure_pa: FloatArray, rate_hz: float
 ) -> bool:
@@ -97,6 +101,7 @@ def likeliest_engine(
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
     least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ) + SHORT_BY * hearing.short
     least += LINES_BY * math.log(LINES / max(1, heard)) + STRANGE_BY * (share < STRANGE_SHARE)
+    least += QUIET_BY * (hearing.level_pa < QUIET_PA)
     natural = _firing_is_strongest(lines, hearing, best.cycle_hz * best.count)
     if natural and heard < LINES:
         least -= NATURAL_BY
