@@ -48,7 +48,7 @@ second where they keep time as the shaft of an electric motor does."""
 
 
 QUIET_BY = 1.5
-"""How much more lead a speed needs there, where nothing but the lines says that anything runs."""
+"""How much more lead a speed needs there whose lines are below the second, for nothing else says that anything runs."""
 
 
 def too_faint(
@@ -101,7 +101,8 @@ def likeliest_engine(
     least = LEAST_BY if cylinders is not None else LEAST_BLIND
     least += FOLDED_BY * best.folded + SLOW_BY * (hearing.rate_hz < SLOW_RATE_HZ) + SHORT_BY * hearing.short
     least += LINES_BY * math.log(LINES / max(1, heard)) + STRANGE_BY * (share < STRANGE_SHARE)
-    least += QUIET_BY * (hearing.level_pa < QUIET_PA)
+    faint = float(lines.amplitude_pa[0]) < STEADY_SHARE * hearing.noise_pa
+    least += QUIET_BY * (faint and hearing.level_pa < QUIET_PA)
     natural = _firing_is_strongest(lines, hearing, best.cycle_hz * best.count)
     if natural and heard < LINES:
         least -= NATURAL_BY
