@@ -20,9 +20,9 @@ from sumpglass.records import FloatArray
 
 CHOKED_CHANCE = 0.5
 """Prior chance of a choked suction: nothing is known of the source."""
-BEND_GAIN = 1.0
+BEND_GAIN = 0.5
 """Deviance by which a bent source has to fit better before a line is called bent. It keeps readings that tell nothing,
-and leave the chance at what it was before, from being called bent; about one straight line in twenty is then
+and leave the chance at what it was before, from being called bent; about one straight line in fourteen is then
 (tests/benchmarks/bench_procedures.py, bench_size_leak_recordings.py)."""
 STATED_FREEDOM = 4.0
 """Where the readings' uncertainty is assumed and not stated, it counts as known to so many degrees of freedom."""
