@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sumpglass.analysis.engine_layouts import COUNT_SHARES, LAYOUTS, TEETH, templates, usual_strength
+from sumpglass.analysis.engine_layouts import COUNT_SHARES, LAYOUTS, TEETH, templates, typical, usual_strength
 from sumpglass.analysis.pulse_lines import HIGHEST_RPM, LOWEST_RPM, Lines
 from sumpglass.records import FloatArray
 
@@ -40,7 +40,7 @@ CORNERS_HZ = (1e6, 100.0, 40.0, 12.0)
 CORNER_ODDS = (-2.4, -0.8, -1.0, -3.1)
 OFFSETS = (-0.7, 0.0, 0.7)
 """Scale of the comb against its strongest tooth (log)."""
-ROUGH_BY = 9.0
+ROUGH_BY = 12.0
 """Speeds that a rough look finds this much less likely than the likeliest are given up."""
 NO_ENGINE = -5.0
 """Log odds of a recording without a running engine."""
@@ -252,7 +252,7 @@ def _fit(
     rows, odds = templates(count, number)
     corners, offsets = list(zip(CORNERS_HZ, CORNER_ODDS)), list(OFFSETS)
     if rough:
-        rows, odds, corners, offsets = rows[::11], odds[::11], corners[1::2], offsets[1:2]
+        rows, odds, offsets = rows[typical()], odds[typical()], offsets[1:2]
     real = np.outer(cycles, np.arange(1, TEETH + 1))
     strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)
     present = ~np.isnan(seen)

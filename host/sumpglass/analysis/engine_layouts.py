@@ -63,6 +63,14 @@ COUNT_SHARES = {1: 0.03, 2: 0.08, 3: 0.12, 4: 0.49, 5: 0.04, 6: 0.16, 7: 0.01, 8
 """How often an engine of unknown make has so many cylinders (a guess: it only breaks ties)."""
 
 
+@lru_cache(maxsize=1)
+def _mixes() -> list[tuple[tuple[float, ...], ...]]:
+    """Pulse, swing, spread and how unlike the port hears the cylinders, of every mix that is not too seldom."""
+    every = product(PULSES, SWINGS, SPREADS, UNLIKE)
+    likely = [mix for mix in every if sum(part[-1] for part in mix) >= SELDOM]
+    return [mix for mix in likely if mix[1][0] > 0.0 or mix[3] == UNLIKE[0]]
+
+
 @lru_cache(maxsize=16)
 def templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
     """(log amplitudes (mixes, teeth) against the strongest, log chances (mixes,)) of one layout."""
@@ -73,11 +81,8 @@ def templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
     # Volume over crank angle: cos + (ratio / 4) cos 2 + ..., crank radius to rod 0.28 (the usual series of the crank).
     volume = np.where(k == 2, 1.0, np.where(k == 4, 0.07, np.where(k == 8, 0.0008, 0.0)))
     rows, odds = [], []
-    for pulse_of, (swing, swing_odd), spread_of, unlike_of in product(PULSES, SWINGS, SPREADS, UNLIKE):
-        (reach, slope, pulse_odd), (spread, spread_odd), (heard, unlike_odd) = pulse_of, spread_of, unlike_of
-        odd = pulse_odd + swing_odd + spread_odd + unlike_odd
-        if odd < SELDOM or (swing == 0.0 and unlike_of != UNLIKE[0]):
-            continue
+    for mix in _mixes():
+        (reach, slope, _), (swing, _), (spread, _), (heard, _) = mix
         pulse = np.exp(-k / reach) / k**slope
         uneven = spread * np.sqrt(count) * pulse
         unlike = heard * np.sqrt(count) * swing * volume
@@ -86,9 +91,16 @@ def templates(count: int, number: int) -> tuple[FloatArray, FloatArray]:
         harmonic = np.where((k % (top + 1) == 0) & (k > top + 1), 0.02 * (top + 1) / k, 0.0)
         power = power + harmonic**2 * power[top]
         rows.append(0.5 * np.log(power + 1e-12 * power[top]))
-        odds.append(odd)
+        odds.append(sum(part[-1] for part in mix))
     chances = np.array(odds)
     return np.array(rows), chances - float(np.log(np.exp(chances).sum()))
+
+
+@lru_cache(maxsize=1)
+def typical() -> np.ndarray:
+    """Which of the mixes stand for all others in a rough look: the extremes of every part."""
+    some = (PULSES[::3], SWINGS, SPREADS[::2], UNLIKE[::2])
+    return np.array([k for k, mix in enumerate(_mixes()) if all(part in of for part, of in zip(mix, some))])
 
 
 @lru_cache(maxsize=8)
