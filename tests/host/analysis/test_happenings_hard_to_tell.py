@@ -9,10 +9,10 @@ from sumpglass.analysis.happenings.settings import DetectorSettings
 RATE_HZ = 500.0
 
 
-def told(pressure_pa, rate_hz=RATE_HZ):
+def told(pressure_pa, rate_hz=RATE_HZ, **settings):
     """What is kept of what is heard in samples (n,)."""
     t_s = np.arange(len(pressure_pa)) / rate_hz
-    heard = HappeningDetector(DetectorSettings(rate_hz=rate_hz, resolution_pa=0.5, zero_u95_pa=5.0))
+    heard = HappeningDetector(DetectorSettings(rate_hz=rate_hz, resolution_pa=0.5, zero_u95_pa=5.0, **settings))
     heard.feed(t_s, np.round(pressure_pa / 0.5) * 0.5)
     return [h for h in heard.finish() if h.withdrawn_s is None]
 
@@ -61,3 +61,19 @@ def test_mains_with_their_multiples_are_no_pulses_that_go_on_when_the_hose_is_of
     engine = np.where(on, 6.0, 0.0) * pulses(np.full(len(t), 26.7))
     found = told(np.where(on, -400.0, 0.0) + engine + hum + noise(len(t), 2.0))
     assert {(h.kind, h.cause) for h in found} == {("sudden_loss", "tap_off"), ("rig_fault", "tap_off")}
+
+
+def test_a_level_beyond_the_rail_under_pulses_that_reach_back_is_out_of_range():
+    """Half the samples lie on the rail then, and no hop has nothing else; pulses cut off are no line that shut."""
+    t = seconds(24.0)
+    level = np.where(t < 10.0, -150.0, -150.0 - 250.0 * np.clip((t - 10.0) / 2.0, 0, 1))
+    pressure = level + 160.0 * pulses(np.full(len(t), 20.0)) + noise(len(t), 3.0)
+    found = told(np.maximum(pressure, -330.0), range_low_pa=-330.0, range_high_pa=330.0)
+    assert [(h.kind, h.cause) for h in found] == [("rig_fault", "out_of_range")]
+    assert found[0].t_s == pytest.approx(11.5, abs=0.8)
+
+
+def test_pulses_that_touch_the_rail_are_no_fault():
+    t = seconds(20.0)
+    pressure = -200.0 + 160.0 * pulses(np.full(len(t), 20.0)) + noise(len(t), 3.0)
+    assert not told(np.maximum(pressure, -330.0), range_low_pa=-330.0, range_high_pa=330.0)

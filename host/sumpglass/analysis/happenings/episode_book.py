@@ -29,6 +29,7 @@ CLEARLY, NEXT_TO_NOTHING = 60.0, 0.12
 """Nothing that an engine does takes pulses so far above the noise down to this part, and leaves the level."""
 HIDE_CODES, DITHERED = 0.7, 0.5
 """A square wave between two codes has an RMS of half a code; noise of so many codes keeps a code from hiding it."""
+CUT_OFF = 0.25
 RAN_DOWN = -0.2
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
@@ -233,6 +234,8 @@ def _pulses_left(episode: Episode) -> float:
         return 0.0
     seen = episode.evidence
     if seen is None or seen.pulse_ratio is None or not seen.evenly:
+        return 1.0
+    if seen.cut_off > CUT_OFF:
         return 1.0
     # Pulses that a code or two show may hide in one when the level drifts to its middle.
     hide = seen.pulses_in_codes < HIDE_CODES and seen.codes_of_noise < DITHERED

@@ -112,6 +112,8 @@ class Evidence:
     """Different codes after, without the first third: the change may end a little later than it was placed."""
     codes_of_noise: float = 0.0
     """Sample-to-sample noise before, in codes of the converter."""
+    cut_off: float = 0.0
+    """Part of the samples after that lie on the furthest reading of all: pulses that a rail cuts off are not gone."""
     still: bool = False
     railed: bool = False
     silent: bool = False
@@ -175,8 +177,14 @@ def measure(
         quiet=third_differences_pa(after) / max(was.noise_pa, 1e-9),
         codes_after=len(distinct(after[len(after) // 3 :][:2000])),
         codes_of_noise=was.noise_pa / np.sqrt(20.0) / was.code_pa,
-        evenly=_evenly(t_s, settled), deepened=deepened, deepened_over=over_usual, **spectral,
+        cut_off=_on_the_furthest(pressure_pa, after), evenly=_evenly(t_s, settled),
+        deepened=deepened, deepened_over=over_usual, **spectral,
     )  # fmt: skip
+
+
+def _on_the_furthest(all_pa: FloatArray, after: FloatArray) -> float:
+    """Part of the samples `after` that equal the least, or the greatest, reading of all."""
+    return max(float((after == all_pa.min()).mean()), float((after == all_pa.max()).mean()))
 
 
 def _strongest(values: FloatArray, rate: float) -> float | None:

@@ -10,11 +10,12 @@ from sumpglass.analysis.happenings.episode_book import EpisodeBook
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.tracks import PULSE_S, Track
-from sumpglass.analysis.happenings.triggers import RAIL_SHARE, Watch
-from sumpglass.records import Happening
+from sumpglass.analysis.happenings.triggers import RAIL_SHARE, RESTS_S, Watch
+from sumpglass.records import FloatArray, Happening
 
 RAIL_HOLDS_S = 0.5
 """Crests that touch the rail for less than this are no level that stands there."""
+RESTS_SHARE, LEFT_SHARE = 0.5, 0.3
 LATELY_S, FEW_CODES = 3.0, 3
 """A reading that had only gone to and fro between so few codes stands still by itself, now and then."""
 LED_BY = 60
@@ -66,11 +67,41 @@ class RigWatch:
             self._left_rail(track, hop)
             return
         self._watch.railed = True
+        if self._watch.rests:
+            return  # The same fault, deeper: it is told.
+        self._watch.rests = True
         episode = self._book.belonging(track, hop, True, "rail")
         edge = self._edge(float(track.mean_pa[hop - track.first]), self._time(hop) - 0.3)
         episode.railed, episode.edge_samples = True, edge if edge is not None else 0.0
         episode.fault_s = self._time(hop) - RAIL_SHARE * PULSE_S
         self._book.check_again(episode, track, hop)
+
+    def touching(self, hop: int) -> None:
+        """Whether half of the last second's samples lie on a rail: of a level that pulses, that is the level itself."""
+        if self._watch.railed:
+            return
+        now_s = self._time(hop)
+        t, p = self._samples.between(now_s - RESTS_S, now_s)
+        rails = self._on_rails(p)
+        share = max((float(on.mean()) for on in rails), default=0.0)
+        watch = self._watch
+        if watch.rests:
+            watch.rests = share > LEFT_SHARE
+        elif share > RESTS_SHARE:
+            watch.rests = True
+            on = rails[int(np.argmax([on.mean() for on in rails]))]
+            level = float(p.mean())
+            # Since when: the last peak of what was not there beyond what is there now.
+            begin = t[int(np.argmin(np.cumsum(on - 0.5 * RESTS_SHARE)))]
+            self._ledger.add(
+                Happening("rig_fault", float(begin), now_s, None, level, "out_of_range", 0.9, settled=True)
+            )
+
+    def _on_rails(self, pressure_pa: FloatArray) -> list[FloatArray]:
+        """Which samples (n,) lie on each rail that is known: 1 or 0."""
+        low, high, margin = self._watch.range_low_pa, self._watch.range_high_pa, self._watch.rail_margin_pa
+        low_on = [] if low is None else [(pressure_pa <= low + margin).astype(float)]
+        return low_on + ([] if high is None else [(pressure_pa >= high - margin).astype(float)])
 
     def _left_rail(self, track: Track, hop: int) -> None:
         """What stood on a rail for a moment only was no level there."""

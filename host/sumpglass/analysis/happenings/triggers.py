@@ -52,6 +52,8 @@ STOOD_S = 0.2
 AFTER_RAIL_S = 1.6
 """For so long after a rail or a standstill the slow level still remembers it."""
 RAIL_SHARE = 0.7
+RESTS_S, TOUCH_SHARE, TOUCH_EVERY_S = 1.0, 0.3, 0.25
+"""Where so many hops of the last second touch a rail, its samples are counted."""
 
 
 @dataclass
@@ -74,6 +76,8 @@ class Watch:
     lacking: bool = False
     still: bool = False
     railed: bool = False
+    rests: bool = False
+    """Half the samples lie on a rail: so does the level, or beyond it."""
     drop_from: int = 0
     """Pulses may be found gone from this hop on."""
 
@@ -155,6 +159,27 @@ def rail_share(track: Track, hop_s: float, watch: Watch) -> FloatArray:
     width = max(1, round(PULSE_S / hop_s))
     total = np.concatenate([np.zeros(width), np.cumsum(on)])
     return (total[width:] - total[:-width]) / width
+
+
+def touching(track: Track, hop_s: float, watch: Watch) -> np.ndarray:
+    """Where so many of the last hops (hops,) touch a rail that its samples are worth a count; while they rest there,
+    every `TOUCH_EVERY_S`."""
+    found = np.zeros(len(track), bool)
+    width, every = max(1, round(RESTS_S / hop_s)), max(1, round(TOUCH_EVERY_S / hop_s))
+    at = np.arange(-track.first % every, len(track), every)
+    at = at[at >= width]
+    if watch.rests:
+        found[at] = True
+        return found
+    touch = np.zeros(len(track), bool)
+    if watch.range_low_pa is not None:
+        touch |= track.low_pa <= watch.range_low_pa + watch.rail_margin_pa
+    if watch.range_high_pa is not None:
+        touch |= track.high_pa >= watch.range_high_pa - watch.rail_margin_pa
+    if touch.any():
+        total = np.cumsum(touch)
+        found[at] = total[at] - total[at - width] > TOUCH_SHARE * width
+    return found
 
 
 def faint(track: Track, hop_s: float) -> np.ndarray:
@@ -245,6 +270,7 @@ def interesting(track: Track, hop_s: float, watch: Watch) -> dict[str, np.ndarra
     found["still"] = ~(track.still_hops > 0) if watch.still else still
     if railed is not None:
         found["rail"] = railed < 0.3 if watch.railed else railed > RAIL_SHARE
+        found["touching"] = touching(track, hop_s, watch)
     found["lacking"] = lacking < 0.5 * MISSING_SHARE if watch.lacking else lacking > MISSING_SHARE
     found["reference"] = vacuum
     return found

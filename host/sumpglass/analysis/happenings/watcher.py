@@ -97,7 +97,7 @@ class HopWatcher:
     def restart(self, hop: int) -> None:
         """After a long silence: nothing that was known of level and pulses holds from `hop` on."""
         watch = self.watch
-        watch.still = watch.railed = watch.lacking = False
+        watch.still = watch.railed = watch.rests = watch.lacking = False
         watch.fresh_from = watch.drop_from = watch.recovery_from = hop
 
     def _masks(self, track: Track) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -110,7 +110,7 @@ class HopWatcher:
 
     def _state_of_masks(self) -> tuple[object, ...]:
         w = self.watch
-        return (w.fresh_from, w.lost_pa, w.recovery_from, w.sign, w.still, w.railed, w.drop_from, w.lacking)
+        return (w.fresh_from, w.lost_pa, w.recovery_from, w.sign, w.still, w.railed, w.rests, w.drop_from, w.lacking)
 
     def _next(self, places: np.ndarray, cursor: int, end: int) -> int:
         if self._pending:
@@ -126,6 +126,8 @@ class HopWatcher:
             self._rig.still(track, hop)
         if "rail" in shown:
             self._rig.rail(track, hop)
+        if "touching" in shown:
+            self._rig.touching(hop)
         if ("still" in shown and not self.watch.still) or ("rail" in shown and not self.watch.railed):
             self._forget_sensor()
         if "lacking" in shown:
