@@ -263,16 +263,20 @@ def _fit(
     # A tooth that is seen costs by how far it is off either way; an unseen one only where it should have been seen.
     told = (np.where(present, seen, least) - strongest[:, None])[:, None, :]
     nearest = np.where(present, -np.inf, 0.0)[:, None, :]
+    ones, scale = np.ones(TEETH), float(np.sqrt(0.5)) / SPREAD_LOG
     judged = 0.4 * (present & ~gone).sum(axis=1)
     fits = []
     for corner, odd in corners:
         shape = rows[None] - 0.5 * np.log1p((real / corner) ** 4)[:, None, :]
-        off = shape - shape.max(axis=2, keepdims=True) - told
+        shape -= shape.max(axis=2, keepdims=True)
+        shape -= told
+        shape *= scale
         for offset in offsets:
-            worse = np.maximum(off + offset, nearest)
+            worse = shape + offset * scale
+            np.maximum(worse, nearest, out=worse)
             worse *= worse
-            worse *= 0.5 / SPREAD_LOG**2
-            fits.append(odds - np.minimum(worse, most, out=worse).sum(axis=2) - 0.5 * (offset / 0.7) ** 2 + odd)
+            np.minimum(worse, most, out=worse)
+            fits.append(odds + (odd - 0.5 * (offset / 0.7) ** 2) - worse @ ones)
     every = np.concatenate(fits, axis=1)
     best = every.max(axis=1)
     return np.asarray(best + np.log(np.exp(every - best[:, None]).sum(axis=1)) - judged)
