@@ -1,4 +1,5 @@
-"""Speed of `assess`: one hour at 1 kHz against pandas reading the same samples, one minute as a whole process.
+"""Speed of `assess`: one hour at 1 kHz against pandas reading the same samples from CSV, start-up apart, from an array
+and from a raw capture, decoding included; and one minute as a whole process.
 
 python tests/benchmarks/bench_assess.py [--short]
 """
@@ -14,11 +15,16 @@ import subprocess
 import sys
 import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 
-from sumpglass.records import Recording
-from sumpglass.workflows.assess import assess_recording
+sys.path.insert(0, str(Path(__file__).parent))
+from bench_decode import make_capture  # noqa: E402
+
+from sumpglass.records import Recording  # noqa: E402
+from sumpglass.workflows.assess import assess_recording  # noqa: E402
+from sumpglass.workflows.load_recording import load_recording  # noqa: E402
 
 
 def hour(seconds: int, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
@@ -72,7 +78,29 @@ def main() -> int:
         f"{len(t)} samples: pandas reads the CSV in {pandas_s:.3f} s of processor time, assess takes {assess_s:.3f} s, "
         f"ratio {assess_s / pandas_s:.2f} (budget 2)"
     )
-    return 0 if assess_s <= 2 * pandas_s and minute_s < 1.2 and memory_mb < 200 else 1
+    whole_s, text_s = from_capture(p, repeats)
+    print(
+        f"from a raw capture, decoding included: {whole_s:.3f} s; pandas reads the same samples, as it wrote them, "
+        f"in {text_s:.3f} s, ratio {whole_s / text_s:.2f} (budget 2)"
+    )
+    kept = assess_s <= 2 * pandas_s and whole_s <= 2 * text_s
+    return 0 if kept and minute_s < 1.2 and memory_mb < 200 else 1
+
+
+def from_capture(p: np.ndarray, repeats: int) -> tuple[float, float]:
+    """Seconds to assess a raw capture of pressures (n,), and for pandas to read its samples from text."""
+    import pandas as pd
+
+    counts = np.round(p * 16.0).astype("<i2")
+    with tempfile.TemporaryDirectory() as folder:
+        capture, text = Path(folder, "hour.capture"), Path(folder, "hour.csv")
+        make_capture(capture, counts)
+        t_s = np.arange(len(counts)) / 1000
+        pd.DataFrame({"t_s": t_s, "pressure_pa": counts * 0.0625}).to_csv(text, index=False)
+        return (
+            timed(lambda: assess_recording(load_recording(str(capture)), 4, 0.0), repeats),
+            timed(lambda: pd.read_csv(text), repeats),
+        )
 
 
 if __name__ == "__main__":

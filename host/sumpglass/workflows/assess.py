@@ -13,7 +13,7 @@ import numpy as np
 from sumpglass.analysis.clipping import Clipping, find_clipping, resolution, sample_noise
 from sumpglass.analysis.happenings.detector import HappeningDetector
 from sumpglass.analysis.happenings.settings import DetectorSettings
-from sumpglass.analysis.level import NO_LEVEL, LevelReading, read_level, time_weights
+from sumpglass.analysis.level import NO_LEVEL, LevelReading, mean_in_time, read_level
 from sumpglass.analysis.pulses import PulseReading, find_pulses
 from sumpglass.analysis.pulses_together import pulses_together
 from sumpglass.analysis.stretches import Settled, settled_stretches
@@ -204,8 +204,8 @@ def _settled(t: FloatArray, p: FloatArray, rate_hz: float | None, happenings: tu
 
 
 def _level(t: FloatArray, p: FloatArray, settled: list[Settled], rig: _Rig, rate_hz: float | None) -> LevelReading:
-    weights = time_weights(t, 1.0 / rate_hz) if rate_hz else None
-    mean = float(np.average(p, weights=weights)) - rig.zero_pa
+    mean = mean_in_time(t, p, 1.0 / rate_hz) if rate_hz else float(np.mean(p, dtype=np.float64))
+    mean -= rig.zero_pa
     covered = sum(piece.end - piece.begin for piece in settled)
     pieces, variances = [p], None
     if covered > 0.5 * len(p):

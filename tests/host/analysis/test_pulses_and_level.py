@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sumpglass.analysis.clipping import find_clipping, resolution, sample_noise
-from sumpglass.analysis.level import quantising_u95, read_level
+from sumpglass.analysis.level import mean_in_time, quantising_u95, read_level
 from sumpglass.analysis.pulses import find_pulses
 from sumpglass.analysis.statistics import mean_with_autocorrelation
 
@@ -154,3 +154,11 @@ def test_a_level_that_goes_steadily_is_known_as_well_as_its_noise_allows():
     assert abs(float((steady + noise).mean()) + 500.0) < told.u95_pa < 2.0
     slow = np.cumsum(noise) / 30.0
     assert read_level(float(slow.mean()), [slow], 0.0, 0.0, 0.0, seconds=40.0).u95_pa > 2.0
+
+
+def test_beside_a_gap_a_sample_stands_for_a_quarter_of_a_period_more():
+    t, p = np.array([0.0, 1.0, 2.0, 10.0, 11.0]), np.array([1.0, 2.0, 3.0, 5.0, 7.0])
+    assert mean_in_time(t, p, 1.0) == pytest.approx((1.0 + 2.0 + 1.25 * 3.0 + 1.25 * 5.0 + 7.0) / 5.5)
+    # Twice the samples in the second half of a ramp: their time counts, not their number.
+    t = np.concatenate([np.arange(0.0, 500.0), np.arange(500.0, 1000.0, 0.5)])
+    assert mean_in_time(t, t, 1.0) == pytest.approx(500.0, abs=0.5)
