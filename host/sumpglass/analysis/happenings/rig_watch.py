@@ -82,6 +82,8 @@ class RigWatch:
             return
         now_s = self._time(hop)
         t, p = self._samples.between(now_s - RESTS_S, now_s)
+        if not len(t):
+            return  # A clock that leaps leaves hops without samples.
         rails = self._on_rails(p)
         share = max((float(on.mean()) for on in rails), default=0.0)
         watch = self._watch
