@@ -18,6 +18,8 @@ PULSE_LOG = 0.3
 SPEED_SHARE = 0.04
 MOST_SPEEDS = 240
 FEWEST_LINES = 4
+PLATEAU_S = 2.0
+"""A speed that holds so long is one to which the next is compared, however slowly it is reached."""
 
 
 @dataclass(frozen=True)
@@ -160,10 +162,36 @@ def _speed_cuts(
     pairs = np.stack([logs[:-2], logs[1:-1]])
     middle, held = pairs.mean(axis=0), np.abs(pairs[1] - pairs[0]) <= limit
     moved = np.abs(middle[2:] - middle[:-2])
-    simple = np.min([np.abs(moved - np.log(ratio)) for ratio in (1.0, 1.5, 2.0, 3.0, 4.0)], axis=0)
-    found = held[2:] & held[:-2] & (moved > 1.5 * limit) & (simple > limit)
+    found = held[2:] & held[:-2] & (moved > 1.5 * limit) & (_off_simple_ratio(moved) > limit)
     cuts = [int((t_s[starts[k]] - edges_t[0]) / block_s) for k in np.flatnonzero(found) + 2]
-    return [cut for i, cut in enumerate(cuts) if i == 0 or cut - cuts[i - 1] > 2 / block_s]
+    cuts = [cut for i, cut in enumerate(cuts) if i == 0 or cut - cuts[i - 1] > 2 / block_s]
+    for left, come in _slow_moves(logs, limit, max(3, round(PLATEAU_S * rate_hz / hop))):
+        # A speed is that of the middle of its window.
+        cuts += [int((t_s[at] - edges_t[0]) / block_s) for at in (starts[left], starts[come] + length // 2)]
+    return cuts
+
+
+def _off_simple_ratio(logs: FloatArray) -> FloatArray:
+    """How far moves (n,), as logs of ratios, are from what two lines of one engine may be apart."""
+    return np.asarray(np.min([np.abs(logs - np.log(ratio)) for ratio in (1.0, 1.5, 2.0, 3.0, 4.0)], axis=0))
+
+
+def _slow_moves(logs: FloatArray, limit: float, least: int) -> list[tuple[int, int]]:
+    """Where a speed that held for `least` places of `logs` (n,) begins to move to another that holds as long, and where
+    it has come to it: such a move may take seconds, and is not seen from one place to the next."""
+    plateaus, begin = [], 0
+    for k in range(1, len(logs) + 1):
+        if k == len(logs) or not abs(logs[k] - logs[begin]) <= limit:
+            if k - begin >= least:
+                middle = float(np.median(logs[begin:k]))
+                on = begin + np.flatnonzero(np.abs(logs[begin:k] - middle) <= 0.5 * limit)
+                plateaus.append((int(on[0]), int(on[-1]) + 1, middle))
+            begin = k
+    ends = []
+    for (_, left, was), (come, _, now) in zip(plateaus[:-1], plateaus[1:]):
+        if abs(now - was) > 1.5 * limit and float(_off_simple_ratio(np.array([abs(now - was)]))[0]) > limit:
+            ends.append((left, come))
+    return ends
 
 
 def _settled_part(blocks: Blocks, first: int, last: int, block_s: float) -> tuple[int, int] | None:

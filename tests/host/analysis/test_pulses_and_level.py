@@ -7,6 +7,7 @@ from sumpglass.analysis.clipping import find_clipping, resolution, sample_noise
 from sumpglass.analysis.level import mean_in_time, quantising_u95, read_level
 from sumpglass.analysis.pulses import find_pulses
 from sumpglass.analysis.statistics import mean_with_autocorrelation
+from sumpglass.analysis.stretches import settled_stretches
 
 RATE = 1000.0
 
@@ -162,3 +163,22 @@ def test_beside_a_gap_a_sample_stands_for_a_quarter_of_a_period_more():
     # Twice the samples in the second half of a ramp: their time counts, not their number.
     t = np.concatenate([np.arange(0.0, 500.0), np.arange(500.0, 1000.0, 0.5)])
     assert mean_in_time(t, t, 1.0) == pytest.approx(500.0, abs=0.5)
+
+
+def test_a_speed_that_moves_over_seconds_parts_the_stretches_and_a_drift_does_not():
+    rate, rng = 500.0, np.random.default_rng(8)
+    t = np.arange(0.0, 40.0, 1.0 / rate)
+
+    def stretches(hz):
+        phase = 2 * np.pi * np.cumsum(hz) / rate
+        p = -500.0 + 200.0 * np.sin(phase) + 60.0 * np.sin(2 * phase + 1.0) + rng.normal(0.0, 10.0, len(t))
+        return settled_stretches(t, p, rate, [])
+
+    parted = stretches(np.interp(t, [20.0, 23.0], [27.0, 66.0]))
+    assert [round(piece.t0_s) for piece in parted][0] == 0 and 18.0 < parted[0].t1_s < 20.6
+    assert 22.4 < parted[-1].t0_s < 25.0 and parted[-1].t1_s > 39.0
+    assert len(stretches(np.interp(t, [0.0, 40.0], [27.0, 30.0]))) == 1
+    # One line gives way to its double: of the same engine, at the same speed.
+    louder = np.interp(t, [18.0, 22.0], [0.0, 400.0]) * np.sin(2 * np.pi * 54.0 * t)
+    p = -500.0 + 200.0 * np.sin(2 * np.pi * 27.0 * t) + louder + rng.normal(0.0, 10.0, len(t))
+    assert not [piece for piece in settled_stretches(t, p, rate, []) if piece.t1_s - piece.t0_s < 1.0]
