@@ -121,7 +121,7 @@ def _followed(
     fine = by_phase(angular, rate_hz, float(lines.hz[0]))
     course = course * np.interp(turned * ((n - 1) / turned[-1]), np.arange(n), fine)
     course /= course.mean()
-    angular = in_crank_angle(flat, course) + float(pressure_pa.mean())
+    angular = in_crank_angle(flat, course)
     heard = _find_steady(angular, rate_hz, cylinders, line_gain, expected_hz)
     told = heard.reading
     if told.firing_hz is None:

@@ -43,6 +43,9 @@ LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.4
 """One line alone that is higher may as well be a whistle of the drawn air or a ringing hose, and where sampling is
 slower it may have folded; one that is lower, and so many times all noise, is told with a warning. So is one of any
 height that is more than such a share of a level deeper than this: pistons swing so far, whistles do not."""
+DRAWN_BY_NOISE = 0.3
+"""Times all noise that is enough, there and for the firing among few lines, where the level says that an engine draws:
+that something turns is known."""
 QUIET_PA, FAINT_SHARE, STEADY_SHARE, MANY = 30.0, 2.0, 6.0, 5
 """Within so much of zero, fewer lines than `MANY` below so many times the noise are no engine's; nor are they below the
 second where they keep time as the shaft of an electric motor does."""
@@ -128,7 +131,8 @@ def _firing_is_strongest(lines: Lines, hearing: Hearing, firing_hz: float) -> bo
         return False
     hz, amplitude_pa = (float(of[~lines.mains][0]) for of in (lines.hz, lines.amplitude_pa))
     near = abs(hz - firing_hz) < TOLERANCE * hz + 0.6 * hearing.bin_hz
-    return near and amplitude_pa > hearing.noise_pa and hearing.rate_hz >= LONE_RATE_HZ
+    loud = amplitude_pa > (DRAWN_BY_NOISE if hearing.suction else 1.0) * hearing.noise_pa
+    return near and loud and hearing.rate_hz >= LONE_RATE_HZ
 
 
 def _may_be_alone(lines: Lines, hearing: Hearing) -> bool:
@@ -138,5 +142,6 @@ def _may_be_alone(lines: Lines, hearing: Hearing) -> bool:
         return False
     if hearing.level_pa > LONE_LEVEL_PA and amplitude_pa > LONE_SHARE * hearing.level_pa:
         return True
-    clear = amplitude_pa > LONE_BY_NOISE * hearing.noise_pa and hearing.level_pa > QUIET_PA
+    by_noise = DRAWN_BY_NOISE if hearing.suction else LONE_BY_NOISE
+    clear = amplitude_pa > by_noise * hearing.noise_pa and hearing.level_pa > QUIET_PA
     return clear and hz < LONE_HZ and not hearing.short
