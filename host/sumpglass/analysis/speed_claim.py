@@ -44,8 +44,8 @@ LONE_LEVEL_PA, LONE_SHARE = 100.0, 0.4
 slower it may have folded; one that is lower, and so many times all noise, is told with a warning. So is one of any
 height that is more than such a share of a level deeper than this: pistons swing so far, whistles do not."""
 DRAWN_BY_NOISE = 0.3
-"""Times all noise that is enough, there and for the firing among few lines, where the level says that an engine draws:
-that something turns is known."""
+"""Times all noise that is enough, at any height, there and for the firing among few lines, where the level says that an
+engine draws: that something turns is known."""
 QUIET_PA, FAINT_SHARE, STEADY_SHARE, MANY = 30.0, 2.0, 6.0, 5
 """Within so much of zero, fewer lines than `MANY` below so many times the noise are no engine's; nor are they below the
 second where they keep time as the shaft of an electric motor does."""
@@ -144,4 +144,4 @@ def _may_be_alone(lines: Lines, hearing: Hearing) -> bool:
         return True
     by_noise = DRAWN_BY_NOISE if hearing.suction else LONE_BY_NOISE
     clear = amplitude_pa > by_noise * hearing.noise_pa and hearing.level_pa > QUIET_PA
-    return clear and hz < LONE_HZ and not hearing.short
+    return clear and (hz < LONE_HZ or hearing.suction) and not hearing.short
