@@ -250,9 +250,9 @@ def _fit(
     if not len(cycles):
         return np.empty(0)
     rows, odds = templates(count, number)
-    corners, offsets = list(zip(CORNERS_HZ, CORNER_ODDS)), list(OFFSETS)
+    offsets: tuple[float, ...] = OFFSETS
     if rough:
-        rows, odds, offsets = rows[typical()], odds[typical()], offsets[1:2]
+        rows, odds, offsets = rows[typical()], odds[typical()], OFFSETS[1:2]
     real = np.outer(cycles, np.arange(1, TEETH + 1))
     strongest = np.nanmax(np.where(np.isnan(seen), -np.inf, seen), axis=1)
     present = ~np.isnan(seen)
@@ -266,7 +266,7 @@ def _fit(
     ones, scale = np.ones(TEETH), float(np.sqrt(0.5)) / SPREAD_LOG
     judged = 0.4 * (present & ~gone).sum(axis=1)
     fits = []
-    for corner, odd in corners:
+    for corner, odd in zip(CORNERS_HZ, CORNER_ODDS):
         shape = rows[None] - 0.5 * np.log1p((real / corner) ** 4)[:, None, :]
         shape -= shape.max(axis=2, keepdims=True)
         shape -= told

@@ -29,16 +29,13 @@ PHASE_S = 0.5
 LEAST_FRAMES = 5
 
 
-def course_of_speed(pressure_pa: FloatArray, rate_hz: float, hum_hz: FloatArray | None = None) -> FloatArray | None:
-    """Relative speed (n,) of mean one at each sample of evenly sampled `pressure_pa` (n,); None where it is too short.
-
-    `hum_hz` (lines,): lines of the mains, which do not move with the engine.
-    """
+def course_of_speed(pressure_pa: FloatArray, rate_hz: float) -> FloatArray | None:
+    """Relative speed (n,) of mean one at each sample of evenly sampled `pressure_pa` (n,); None if it is too short."""
     frame = int(FRAME_S * rate_hz)
     starts = np.arange(0, len(pressure_pa) - frame + 1, max(1, frame // 2))
     if len(starts) < LEAST_FRAMES:
         return None
-    features = _features(pressure_pa, rate_hz, frame, starts, hum_hz)
+    features = _features(pressure_pa, rate_hz, frame, starts)
     middles = starts + 0.5 * (frame - 1)
     logs = _smooth(np.concatenate([[0.0], np.cumsum(_likeliest_shifts(features))])) * STEP_LOG
     # Before the middle of the first frame and after that of the last the speed goes on as it went.
@@ -56,9 +53,7 @@ def _smooth(values: FloatArray) -> FloatArray:
     return 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
 
 
-def _features(
-    pressure_pa: FloatArray, rate_hz: float, frame: int, starts: np.ndarray, hum_hz: FloatArray | None
-) -> FloatArray:
+def _features(pressure_pa: FloatArray, rate_hz: float, frame: int, starts: np.ndarray) -> FloatArray:
     """(frames, steps): how far each frame's power stands out of the noise, on a logarithmic axis of frequency."""
     size = 1 << int(np.ceil(np.log2(3 * frame)))
     rows = np.lib.stride_tricks.sliding_window_view(pressure_pa, frame)[starts].astype(np.float64)
@@ -77,8 +72,6 @@ def _features(
     part = place - below
     seen = power[:, below] * (1.0 - part) + power[:, below + 1] * part
     logs = np.log1p(seen / (LIMIT * floor))
-    if hum_hz is not None and len(hum_hz):
-        logs[:, (np.abs(axis_hz[:, None] - hum_hz) < 1.5 / FRAME_S).any(axis=1)] = 0.0
     return np.asarray(logs - logs.mean(axis=1, keepdims=True))
 
 
