@@ -3,13 +3,12 @@ real firmware on the virtual board. `JOBS` says for each test what the hands do 
 
 import math
 import re
-import shlex
-import subprocess
 import sys
 import time
-import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+
+from terminal import Terminal
 
 from sumpglass.link.virtual_board import VirtualBoard
 from sumpglass.procedures.trade_test import find_test
@@ -33,46 +32,6 @@ from sumpglass.workflows.guide import kept_results
 
 SIX = orchard.RESERVOIR_SIX
 LEAKY = Ventilation(restriction_cda_m2=1.6e-6, seal_cda_m2=1.8e-6, breather_cda_m2=14e-6)
-
-
-class Terminal:
-    """A tmux session of its own server, so that nobody else's is touched."""
-
-    def __init__(self, words, folder, size=(100, 30)):
-        self.socket = f"sumpglass-guide-{uuid.uuid4().hex[:8]}"
-        columns, rows = (str(n) for n in size)
-        command = f"cd {shlex.quote(str(folder))}; {shlex.join(words)}; echo status $?; sleep 30"
-        start = ["new-session", "-d", "-x", columns, "-y", rows, command]
-        subprocess.run(["tmux", "-L", self.socket, "-f", "/dev/null", *start], check=True)
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        subprocess.run(["tmux", "-L", self.socket, "kill-server"], check=False, capture_output=True)
-
-    def press(self, *keys):
-        subprocess.run(["tmux", "-L", self.socket, "send-keys", *keys], check=True)
-
-    def screen(self):
-        words = ["tmux", "-L", self.socket, "capture-pane", "-p"]
-        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
-
-    def wait_for(self, pattern, patience_s=45.0):
-        until = time.monotonic() + patience_s
-        while time.monotonic() < until:
-            if re.search(pattern, screen := self.screen()):
-                return screen
-            time.sleep(0.2)
-        raise AssertionError(f"{pattern!r} did not come up on the screen:\n{self.screen()}")
-
-    def leave(self):
-        self.press("Escape")
-        self.wait_for("last minute")
-        self.press("q")
-        self.wait_for("q again")
-        self.press("q")
-        self.wait_for("status 0")
 
 
 # What a person does: seconds after the step began, and a key, or something at the engine or the rig.

@@ -1,13 +1,11 @@
 """A guided test in a real terminal, on the virtual board that runs the real firmware: keys, button, plug pulled."""
 
-import re
 import shutil
-import subprocess
 import sys
 import time
-import uuid
 
 import pytest
+from terminal import Terminal
 
 from sumpglass.link.virtual_board import VirtualBoard
 from sumpglass.simulate import orchard
@@ -18,37 +16,6 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed"),
 ]
-
-
-class Terminal:
-    """A tmux session of its own server, so that nobody else's is touched."""
-
-    def __init__(self, words, folder):
-        self.socket = f"sumpglass-guide-{uuid.uuid4().hex[:8]}"
-        command = " ".join(f"'{word}'" for word in words)
-        start = ["new-session", "-d", "-x", "100", "-y", "30", f"cd '{folder}'; {command}; echo status $?; sleep 30"]
-        subprocess.run(["tmux", "-L", self.socket, "-f", "/dev/null", *start], check=True)
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        subprocess.run(["tmux", "-L", self.socket, "kill-server"], check=False, capture_output=True)
-
-    def press(self, *keys):
-        subprocess.run(["tmux", "-L", self.socket, "send-keys", *keys], check=True)
-
-    def screen(self):
-        words = ["tmux", "-L", self.socket, "capture-pane", "-p"]
-        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
-
-    def wait_for(self, pattern, patience_s=45.0):
-        until = time.monotonic() + patience_s
-        while time.monotonic() < until:
-            if re.search(pattern, screen := self.screen()):
-                return screen
-            time.sleep(0.2)
-        raise AssertionError(f"{pattern!r} did not come up on the screen:\n{self.screen()}")
 
 
 @pytest.fixture
@@ -69,15 +36,6 @@ def now(board, make, *words, **more):
     board.apply(make(board.true_time_s, *words, **more))
 
 
-def leave(terminal):
-    terminal.press("Escape")
-    terminal.wait_for("last minute")
-    terminal.press("q")
-    terminal.wait_for("q again")
-    terminal.press("q")
-    terminal.wait_for("status 0")
-
-
 def test_draw_from_cautions_to_verdict(board, tmp_path):
     with begin(board, tmp_path, "draw") as terminal:
         assert "Carbon monoxide kills" in terminal.wait_for("step 1 of 4")
@@ -91,7 +49,7 @@ def test_draw_from_cautions_to_verdict(board, tmp_path):
         now(board, breather, 1.0)
         terminal.wait_for("The path draws")
         terminal.wait_for("Kept in")
-        leave(terminal)
+        terminal.leave()
     kept = kept_results(str(tmp_path / "job.casebook"), again=True)
     assert [(r.kind, r.verdict, r.same_again) for r in kept] == [("draw", "good", True)]
 
@@ -120,7 +78,7 @@ def test_known_openings_with_button_and_pulled_plug(board, tmp_path):
         terminal.press("Space")
         terminal.wait_for("does not prove")
         terminal.wait_for("Kept in")
-        leave(terminal)
+        terminal.leave()
     kept = kept_results(str(tmp_path / "job.casebook"), again=True)
     readings = kept[-1].body["state"]["taken"]
     assert [r["values"]["opening_mm"] for r in readings] == [5.0, 4.0, 0.0], "nothing was lost with the plug"

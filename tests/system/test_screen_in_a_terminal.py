@@ -12,56 +12,14 @@ import subprocess
 import sys
 import termios
 import time
-import uuid
 
 import numpy as np
 import pytest
+from terminal import PATIENCE_S, Terminal
 
 pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
 PROGRAM = [sys.executable, "-m", "sumpglass"]
-PATIENCE_S = 30.0
 LEVEL = r"6\d\d(\.\d)? to 6\d\d(\.\d)? Pa, 95 %"
-
-
-class Terminal:
-    """A tmux session of its own server, so that nobody else's is touched."""
-
-    def __init__(self, words, size, folder):
-        self.socket = f"sumpglass-test-{uuid.uuid4().hex[:8]}"
-        columns, rows = size
-        environment = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "TMUX")}
-        command = " ".join(f"'{word}'" for word in words)
-        subprocess.run(
-            ["tmux", "-L", self.socket, "-f", "/dev/null", "new-session", "-d", "-x", str(columns), "-y", str(rows),
-             f"cd '{folder}'; {command}; echo status $?; sleep 60"],
-            check=True, env=environment,
-        )  # fmt: skip
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        subprocess.run(["tmux", "-L", self.socket, "kill-server"], check=False, capture_output=True)
-
-    def screen(self):
-        words = ["tmux", "-L", self.socket, "capture-pane", "-p"]
-        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
-
-    def press(self, *keys):
-        subprocess.run(["tmux", "-L", self.socket, "send-keys", *keys], check=True)
-
-    def resize(self, columns, rows):
-        words = ["tmux", "-L", self.socket, "resize-window", "-x", str(columns), "-y", str(rows)]
-        subprocess.run(words, check=True)
-
-    def wait_for(self, pattern, patience_s=PATIENCE_S):
-        until = time.monotonic() + patience_s
-        while time.monotonic() < until:
-            screen = self.screen()
-            if re.search(pattern, screen):
-                return screen
-            time.sleep(0.1)
-        raise AssertionError(f"{pattern!r} did not come up on the screen:\n{self.screen()}")
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +37,7 @@ def recording(tmp_path_factory):
 
 
 def test_replay_at_80x24(recording, tmp_path):
-    with Terminal([*PROGRAM, "replay", str(recording), "--speed", "32"], (80, 24), tmp_path) as terminal:
+    with Terminal([*PROGRAM, "replay", str(recording), "--speed", "32"], tmp_path, (80, 24)) as terminal:
         screen = terminal.wait_for("REPLAY 32x")
         assert "orchard.csv" in screen
         screen = terminal.wait_for(r"of 0:5\d|of 1:00")
@@ -106,7 +64,7 @@ def test_replay_at_80x24(recording, tmp_path):
 
 def test_no_rig_then_the_virtual_one_at_120x40(tmp_path):
     """From nothing plugged in to real firmware watched, marked, named, recorded and replayed."""
-    with Terminal([*PROGRAM, "watch", "--port", "/dev/ttyNOTHING"], (120, 40), tmp_path) as terminal:
+    with Terminal([*PROGRAM, "watch", "--port", "/dev/ttyNOTHING"], tmp_path, (120, 40)) as terminal:
         screen = terminal.wait_for("Without a rig")
         assert "/dev/ttyNOTHING" in screen and "there is no such port" in screen
         terminal.press("v")
@@ -139,7 +97,7 @@ def test_pulled_cable_pressed_button_and_a_board_that_hangs(tmp_path):
 
     with VirtualBoard(SineSource(-640.0, 150.0, 26.7)) as board:
         words = [*PROGRAM, "watch", "--port", board.port, "--out", "pump.casebook", "--unit", "Pa"]
-        with Terminal(words, (120, 40), tmp_path) as terminal:
+        with Terminal(words, tmp_path, (120, 40)) as terminal:
             terminal.wait_for("LIVE(.|\n)*rig well")
             terminal.wait_for(LEVEL)
             board.press(0.3)
@@ -161,7 +119,7 @@ def test_pulled_cable_pressed_button_and_a_board_that_hangs(tmp_path):
 def test_a_closed_terminal_ends_the_recording_properly(tmp_path):
     from sumpglass.store.casebook import Casebook
 
-    with Terminal([*PROGRAM, "watch", "--virtual", "--out", "kept.casebook"], (80, 24), tmp_path) as terminal:
+    with Terminal([*PROGRAM, "watch", "--virtual", "--out", "kept.casebook"], tmp_path, (80, 24)) as terminal:
         terminal.wait_for("rig well")
         time.sleep(1.0)
     until = time.monotonic() + 10.0
@@ -174,7 +132,7 @@ def test_a_closed_terminal_ends_the_recording_properly(tmp_path):
 
 
 def test_the_demo_is_under_way_within_seconds(tmp_path):
-    with Terminal([*PROGRAM, "demo"], (80, 24), tmp_path) as terminal:
+    with Terminal([*PROGRAM, "demo"], tmp_path, (80, 24)) as terminal:
         began = time.monotonic()
         terminal.wait_for("VIRTUAL(.|\n)*breather hose(.|\n)*rig well")
         assert time.monotonic() - began < 15.0
@@ -184,7 +142,7 @@ def test_the_demo_is_under_way_within_seconds(tmp_path):
 
 
 def test_resize_in_a_terminal(recording, tmp_path):
-    with Terminal([*PROGRAM, "replay", str(recording), "--speed", "4"], (120, 40), tmp_path) as terminal:
+    with Terminal([*PROGRAM, "replay", str(recording), "--speed", "4"], tmp_path, (120, 40)) as terminal:
         terminal.wait_for("REPLAY 4x(.|\n)*space pause")
         terminal.resize(50, 14)
         terminal.wait_for("make the window 60x18")
@@ -197,10 +155,9 @@ def test_resize_in_a_terminal(recording, tmp_path):
 def test_a_terminal_that_is_closed_takes_the_program_with_it(recording, tmp_path):
     words = [*PROGRAM, "replay", str(recording), "--speed", "64"]
     for _ in range(3):
-        with Terminal(words, (120, 40), tmp_path) as terminal:
+        with Terminal(words, tmp_path, (120, 40)) as terminal:
             terminal.wait_for("REPLAY 64x(.|\n)*space pause")
-            shown = ["tmux", "-L", terminal.socket, "list-panes", "-F", "#{pane_pid}"]
-            shell = subprocess.run(shown, capture_output=True, text=True, check=True).stdout.strip()
+            shell = terminal.tmux("list-panes", "-F", "#{pane_pid}").strip()
             found = subprocess.run(["pgrep", "-P", shell], capture_output=True, text=True, check=True).stdout
             program = int(found.split()[0])
         until = time.monotonic() + 10.0
@@ -211,7 +168,7 @@ def test_a_terminal_that_is_closed_takes_the_program_with_it(recording, tmp_path
 
 def test_no_colour_in_a_terminal(recording, tmp_path):
     words = ["env", "NO_COLOR=1", *PROGRAM, "replay", str(recording), "--speed", "8"]
-    with Terminal(words, (80, 24), tmp_path) as terminal:
+    with Terminal(words, tmp_path, (80, 24)) as terminal:
         terminal.wait_for("REPLAY 8x(.|\n)*last minute(.|\n)*space pause")
 
 
@@ -316,7 +273,7 @@ def test_a_second_screen_watches_the_same_rig(tmp_path):
                 return seen
 
     words = [*PROGRAM, "watch", "--virtual", "--serve", f"127.0.0.1:{port}", "--no-record"]
-    with Terminal(words, (120, 40), tmp_path) as terminal:
+    with Terminal(words, tmp_path, (120, 40)) as terminal:
         screen = terminal.wait_for(r"second screen: http://\S+")
         url = re.search(r"http://\S+", screen).group(0)
         seen = asyncio.run(look(url))
