@@ -15,6 +15,10 @@ ENGINE_ON_S = 2.0
 TELL_AFTER_S, TELL_UNTIL_S = 0.7, 2.5
 """After a flag of the detector: when the signal has been at rest for long enough to say how it went there, and when it
 is too late to wait for that."""
+AS_HEARD_SHARE, AS_HEARD_PA = 0.6, 10.0
+HEARD_FADES_S = 8.0
+"""A signal that swings, and lies, as it did when the engine was last heard is that of an engine that runs on: its speed
+has only become unsure. Longer ago than this it may have been another opening or speed."""
 FAULTS = {
     "tap_off": "The gauge hose came off: put it back, the step begins anew",
     "line_blocked": "The gauge line seems blocked: clear it of oil and condensate, then press",
@@ -57,6 +61,8 @@ class RigWatch:
         self._best_swing = 0.0
         self._shallowest_pa = math.inf
         self._off_size_pa = 0.0
+        self._heard_s = -math.inf
+        self._heard_swing_pa = self._heard_size_pa = 0.0
 
     def forget(self) -> None:
         """The test goes on: what was seen before counts no more."""
@@ -70,6 +76,8 @@ class RigWatch:
 
     def look(self, step: Step, view: SignalView, kind: str, engine_told: bool, way: Way) -> Hold | GoOn | None:
         """What to do now; `engine_told`: the detector has said what the engine does."""
+        if view.engine == "running":
+            self._hear(view)
         if kind == "engine" and self._flagged_since is not None:
             word = self._tell(view.now_s - self._flagged_since, way)
             if word is not None:
@@ -114,9 +122,9 @@ class RigWatch:
         # Near a deep dead-ended vacuum the pulses may be too small for the detector: the draw itself is a sign as well.
         if kind == "engine" and self._draws(view):
             return GoOn("The engine runs again: the step begins anew") if self._on_for(True, view.now_s) else None
-        if view.engine == "stopped":
+        size = abs(view.fast_pa or 0.0)
+        if view.engine == "stopped" and not self._as_heard(view, size):
             self._on_since = None
-            size = abs(view.fast_pa or 0.0)
             if self._off_since is None:
                 self._off_since, self._off_size_pa = view.now_s, size
             # A level far from the room's that does not fall off is drawn by an engine, whatever its pulses.
@@ -128,6 +136,18 @@ class RigWatch:
             if kind == "engine" and self._on_for(True, view.now_s):
                 return GoOn("The engine runs again: the step begins anew")
         return None
+
+    def _hear(self, view: SignalView) -> None:
+        """Keep the greatest swing and level of the last seconds: the detector still hears an engine just stopped."""
+        fade = math.exp(-(view.now_s - self._heard_s) / HEARD_FADES_S)
+        self._heard_s = view.now_s
+        self._heard_swing_pa = max(fade * self._heard_swing_pa, view.swing_pa)
+        self._heard_size_pa = max(fade * self._heard_size_pa, abs(view.fast_pa or 0.0))
+
+    def _as_heard(self, view: SignalView, size_pa: float) -> bool:
+        """Is the signal still as it was while the engine was heard?"""
+        swings = view.swing_pa >= AS_HEARD_SHARE * self._heard_swing_pa > 0.0
+        return swings and size_pa >= AS_HEARD_SHARE * self._heard_size_pa - AS_HEARD_PA
 
     def _mind_quiet(self, view: SignalView, way: Way) -> Hold | None:
         """Without a detector's word: pulses that were there and are gone, with the level near zero."""

@@ -86,6 +86,16 @@ def test_engine_stall_pauses_and_the_step_begins_anew(bench):
     assert b.seen(Resumed) and b.guide.taken[-1].mean_pa == pytest.approx(vacuum(3.2), abs=3)
 
 
+def test_a_speed_that_becomes_unsure_is_no_engine_that_stopped(bench):
+    """Near the room's pressure the detector takes a port without a speed for a stopped engine; the pulses go on."""
+    b = bench(find_test("draw"))
+    b.run(1.0, 0.0).acknowledge()
+    b.until("dead_end", -15.0, 12.0, "running").run(3.0, engine="stopped")
+    assert not b.seen(Paused) and not b.guide.status.paused
+    b.run(4.0, 0.0, 0.0)
+    assert "engine stopped" in b.seen(Paused)[-1].words
+
+
 def test_hose_off_is_not_read(bench):
     b = to_first_opening(bench(find_test("known-openings"), {"openings_mm": (5.0, 3.2)}))
     b.until("opening_3.2", vacuum(5.0)).run(1.0, vacuum(3.2))
