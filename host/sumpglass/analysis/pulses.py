@@ -43,7 +43,9 @@ STRAIGHT = 0.7
 MOVING = 0.02
 """Change of speed within a stretch (relative) that is told."""
 SUCTION_PA, SUCTION_SHARE = 50.0, 3.0
-"""A level deeper than this, and than so many times the strongest line, says that an engine draws."""
+FALLING_OFF = 0.2
+"""A level deeper than this, and than so many times the strongest line, says that an engine draws; one that falls off by
+such a share from the first half to the second may be what an engine that stopped has left."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,7 @@ def _find_steady(
         return _Heard(smeared=0.0)
     if n < 1.5 * segment:
         segment = max(int(0.8 * rate_hz), int(n / 1.5))
+    halves_pa = [abs(float(half.mean())) for half in (pressure_pa[: n // 2], pressure_pa[n // 2 :])]
     level_pa = abs(float(pressure_pa.mean()))
     pressure_pa = _without_slope(pressure_pa)
     spectrum = welch(pressure_pa, rate_hz, segment)
@@ -161,6 +164,7 @@ def _find_steady(
     if not len(lines.hz) or too_faint(lines, spectrum, floor, level_pa, pressure_pa, rate_hz):
         return _Heard(smeared=smeared)
     suction = level_pa > max(SUCTION_PA, SUCTION_SHARE * float(lines.amplitude_pa[0]))
+    suction = suction and halves_pa[1] > (1.0 - FALLING_OFF) * halves_pa[0]
     hearing = _hearing(spectrum, floor, rate_hz, suction)
     hearing = replace(hearing, level_pa=level_pa, short=segment_s < SEGMENT_S)
     nothing = _Heard(PulseReading(strongest_hz=float(lines.hz[0])), smeared=smeared)

@@ -77,3 +77,15 @@ def test_pulses_that_touch_the_rail_are_no_fault():
     t = seconds(20.0)
     pressure = -200.0 + 160.0 * pulses(np.full(len(t), 20.0)) + noise(len(t), 3.0)
     assert not told(np.maximum(pressure, -330.0), range_low_pa=-330.0, range_high_pa=330.0)
+
+
+@pytest.mark.parametrize(("left_after_5_s", "cause"), [(0.04, "engine_stop"), (0.7, "line_blocked")])
+def test_a_vacuum_that_runs_off_without_pulses_is_that_of_an_engine_that_stopped(left_after_5_s, cause):
+    """A tight crankcase takes seconds to fill; a gauge line that is shut holds what is in it, or lets it creep."""
+    t = seconds(25.0)
+    left = np.where(t < 10.0, 1.0, np.clip(1.0 - (t - 10.0) / 5.0 * (1.0 - left_after_5_s**0.5), 0.0, 1.0) ** 2)
+    slows = cause == "engine_stop"
+    alive = np.clip((10.0 - t) / 0.1, 0.0, 1.0)
+    firing = 22.0 * np.where(slows, np.clip((10.2 - t) / 0.8, 0.0, 1.0), 1.0)
+    trace = -1400.0 * left + 120.0 * alive * pulses(firing) + noise(len(t), 4.0)
+    assert {found.cause for found in told(trace)} == {cause}

@@ -123,6 +123,16 @@ def test_hum_of_the_mains_fainter_than_the_noise_is_no_engine():
         assert find_pulses(38.0 + hum + rng.normal(0, 4.5, len(t)), 1000.0, cylinders).firing_hz is None
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_hum_on_the_vacuum_that_an_engine_left_behind_is_no_engine(seed):
+    """For a second and a quarter, in which no hum can be told from a line that wanders."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(313) / 250
+    left = -2440.0 * (1.0 - 0.31 * t) ** 2
+    hum = 2.0 * np.sin(2 * np.pi * 50.02 * t + rng.uniform(0, 6))
+    assert find_pulses(left + hum + rng.normal(0, 1.8, len(t)), 250.0, 4).firing_hz is None
+
+
 def test_an_engine_at_the_speed_of_the_mains_is_still_told():
     rng = np.random.default_rng(78)
     t = np.arange(20_000) / 1000

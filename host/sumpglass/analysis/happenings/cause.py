@@ -42,6 +42,10 @@ PATTERN_S = 0.7
 """A shorter piece shows too few lines for a pattern."""
 LONG_AFTER_S = 1.5
 """What is left of a vacuum so long after it went is no rest of its fall."""
+RUNS_OFF, GLIDES, NOT_SHUT_BY = 0.62, 0.45, 5.0
+"""A shut line holds what is in it, or lets it creep by half within seconds, and moves no frequency. A vacuum without
+pulses that runs off by more than such a part of itself, or whose last clear pulses came so many octaves slower, is what
+an engine that stopped has left, and a blocked line so much less likely (log odds)."""
 
 # Signs are not independent of each other: their log likelihoods count for less than their sum.
 TEMPER = 0.78
@@ -79,15 +83,16 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     # No more is left than the zero is uncertain by, or next to nothing.
     tiny = max(0.012, 2.0 * e.level_u_pa / size)
     found["tiny"] = _soft(-abs(e.after_pa) / size, -tiny, 0.25 * tiny) if tiny < 0.2 else None
-    if e.after_s > LONG_AFTER_S:
+    if e.after_s > LONG_AFTER_S and _not_shut(e) < 0.5:
         # Nothing draws on an engine at rest, nor on a gauge in the room: no vacuum stays there.
         left_pa = -e.after_pa
         found["holds"] = _soft(left_pa / size, 0.016, 0.002) * _soft(left_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
     found["half"] = _soft(left, 0.29, 0.025) * _soft(-left, -0.62, 0.04)
     found["stays"] = _stays(e)
-    found["slow"] = _soft(e.rise_s, 0.4, 0.06)
-    found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
-    found["step"] = _soft(-e.rise_s, -0.022, 0.005)
+    if math.isfinite(e.rise_s):
+        found["slow"] = _soft(e.rise_s, 0.4, 0.06)
+        found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
+        found["step"] = _soft(-e.rise_s, -0.022, 0.005)
     return found
 
 
@@ -134,6 +139,16 @@ def _stays(e: Evidence) -> float:
     """Whether the level is at first what it was."""
     soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
     return _soft(-abs(soon_pa - e.before_pa) / max(abs(e.before_pa), abs(e.after_pa), 1.0), -0.4, 0.04)
+
+
+def _not_shut(e: Evidence) -> float:
+    """Whether a vacuum that was there just after the pulses ended has gone since, or they had slowed much before."""
+    glided = 0.0
+    if e.glide_octaves is not None and e.death_s is not None:
+        glided = _soft(-e.glide_octaves, GLIDES, 0.05) * _soft(math.log(max(e.line_snr, 1.0)), 5.0, 0.3)
+    if e.now_pa is None or e.soon_pa is None or e.soon_pa > min(0.2 * e.before_pa, -4.0 * e.level_u_pa):
+        return glided
+    return max(glided, _soft(1.0 - e.now_pa / e.soon_pa, RUNS_OFF, 0.03))
 
 
 def _surely_moved(e: Evidence) -> float:
@@ -264,6 +279,8 @@ def judge(
     if "sensor_fault" in weights:
         # Neither stands a code still, nor is a rail reached, nor do samples fail to come.
         weights["sensor_fault"] -= 3.0
+    if upward:
+        weights["line_blocked"] -= NOT_SHUT_BY * _not_shut(evidence)
     if found["dead"] is None:
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):

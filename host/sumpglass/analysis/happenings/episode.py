@@ -116,7 +116,7 @@ class Episode:
             return
         if self.ended_s is not None and self.change is None:
             t, p = samples.between(max(self.earliest_s, on_grid(self.ended_s - LOOK_BACK_S)), now)
-            found = measure(t, p, self.ended_s, 0.02, 0.0, self.window_hops * hop_s, zero_u95_pa)
+            found = measure(t, p, self.ended_s, 0.02, np.nan, self.window_hops * hop_s, zero_u95_pa)
             if found is not None:
                 self._take(replace(found, death_s=0.0))
             return

@@ -42,6 +42,8 @@ WHITE, LULL_S = 2.0, 0.3
 """What is left is all white, to this factor; what was there before had no pause in any piece so long."""
 DIP_S, DIP_MEAN_S = 0.7, (0.06, 0.3)
 """A vacuum deepens for so long before an engine's last turns; seen in means over a pulse, between these lengths."""
+NOW_S, NOW_AFTER_S = 0.4, 1.0
+"""The last moment is so long, and is told apart where so much was heard after the change."""
 HOLES = 0.1
 """Part of the samples that may be missing."""
 
@@ -60,7 +62,7 @@ class Evidence:
     level_u_pa: float
     """Standard uncertainty of the levels, zero included."""
     rise_s: float
-    """Time constant of the change."""
+    """Time constant of the change; NaN where the level did not move with it."""
     pulses_before: float
     """RMS of the pulses over that of the noise, before."""
     pulses_after: float
@@ -80,6 +82,8 @@ class Evidence:
     """Seconds of settled signal after the change that the features rest on."""
     soon_pa: float | None = None
     """Level just after the change; None where it is not known apart from `after_pa`."""
+    now_pa: float | None = None
+    """Level in the last moment that is known; None where that is not long after the change."""
     approach_octaves: float | None = None
     """How far the pulse frequencies had moved in the last moment before the onset."""
     kept_ahead: float | None = None
@@ -173,6 +177,7 @@ def measure(
     return Evidence(
         before_pa=was.before_pa, after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
+        now_pa=tapered_mean(after[-max(4, int(NOW_S * rate)) :]) if now - settle_s > NOW_AFTER_S else None,
         death_s=death, glide_octaves=glide, after_s=now - settle_s,
         quiet=third_differences_pa(after) / max(was.noise_pa, 1e-9),
         codes_after=len(distinct(after[len(after) // 3 :][:2000])),
