@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import math
 import subprocess
 import sys
 
@@ -9,9 +10,11 @@ import pytest
 
 from sumpglass.errors import DeviceError, DiskError, InputError
 from sumpglass.simulate import orchard
+from sumpglass.simulate.engine import simulate
 from sumpglass.store.casebook import Casebook
 from sumpglass.workflows import demo
 from sumpglass.workflows.load_recording import load_recording
+from sumpglass.workflows.size_leak import readings_agree, size_leak_of_recording
 
 
 @pytest.fixture
@@ -48,6 +51,16 @@ def test_the_simulator_stands_in(short, tmp_path, monkeypatch):
     result = demo.run_demo(str(tmp_path / "out"), progress=told.append)
     assert not result.firmware and any("stands in" in words for words in told)
     assert any(h.kind == "sudden_loss" for h in result.assessment.happenings)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_leak_of_the_scenario_is_sized(seed):
+    """Openings down to one much smaller than the leak: a source whose draw gives way could else pass for no leak."""
+    scenario = orchard.scenario_named(demo.SCENARIO)
+    leak, _ = size_leak_of_recording(simulate(scenario, seed).recording())
+    true_mm = math.sqrt(4.0 / math.pi * scenario.ventilation.seal_cda_m2 / 0.61) * 1e3
+    assert readings_agree(leak)
+    assert leak.equivalent_mm == pytest.approx(true_mm, rel=0.05) and 0.0 < leak.lo95_mm < true_mm < leak.hi95_mm
 
 
 def test_folders_that_will_not_do(tmp_path):

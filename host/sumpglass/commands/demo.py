@@ -11,8 +11,6 @@ from sumpglass.commands.replay import add_look, look
 if TYPE_CHECKING:
     from sumpglass.workflows.demo import DemoResult
 
-DOUBTFUL_P = 0.01
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `demo`."""
@@ -65,7 +63,9 @@ def _leak_lines(result: DemoResult) -> list[str]:
     leak, given = result.leak, result.leak_input
     if leak is None or given is None:
         return []
-    if leak.bent or (leak.p_value is not None and leak.p_value < DOUBTFUL_P):
+    from sumpglass.workflows.size_leak import readings_agree
+
+    if not readings_agree(leak):
         return ["", "Leak size: not claimed, because the readings with known openings do not agree with each other."]
     from sumpglass.report.size_leak_text import leak_size_text
 

@@ -60,12 +60,12 @@ _LEAK_TEST = Scenario(
     name="leak-test",
     title="Leak test on the East Bank pump",
     story="Breather hose dead-ended on the gauge at idle. A barb on the access port is opened and stopped again: the "
-    "vacuum goes at once and comes back. Then a smaller opening, a throttle blip that must not pass for a leak, and a "
-    "third opening, so that the leak can be sized.",
+    "vacuum goes at once and comes back. Then a smaller one, a throttle blip that must not pass for a leak, and two "
+    "that are smaller still, so that the leak can be sized.",
     engine=EAST_BANK_FOUR,
     ventilation=TIGHT,
     rig=RIG,
-    duration_s=84.0,
+    duration_s=92.0,
     steps=(
         note(0.0, "engine on"),
         breather(2.0, 0.0, 0.4, "breather hose dead-ended on the gauge"),
@@ -75,7 +75,8 @@ _LEAK_TEST = Scenario(
         closing(43.0, mark="closed"),
         blip(56.0, 2200.0, 2.0, "note throttle blip"),
         opening(64.0, 2.0, mark="opening 2.0 mm"),
-        closing(74.0, mark="closed"),
+        opening(73.0, 1.0, mark="opening 1.0 mm"),
+        closing(82.0, mark="closed"),
     ),
 )
 

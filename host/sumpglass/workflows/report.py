@@ -12,12 +12,13 @@ from sumpglass.store.casebook import Casebook
 from sumpglass.store.whole_file import whole_file
 from sumpglass.workflows.assess import assess_recording
 from sumpglass.workflows.load_recording import kind_of_file, load_recording, split_spec
-from sumpglass.workflows.size_leak import size_leak_of_file
+from sumpglass.workflows.size_leak import readings_agree, size_leak_of_file
 
 MOST_RECORDINGS = 12
 MOST_RESULTS = 40
-DOUBTFUL_P = 0.01
-"""Readings with known openings that fit together worse than this are no ground for a size."""
+BENT = (
+    "The readings bend away from a straight line: the draw is not choked or its valve moves, which the size allows for."
+)
 
 
 def write_report(
@@ -105,13 +106,13 @@ def _leak_sentences(spec: str, marks: tuple[Any, ...], zero_pa: float | None) ->
         leak, _ = size_leak_of_file(spec, zero_pa=zero_pa)
     except SumpglassError:
         return []
-    if leak.bent or (leak.p_value is not None and leak.p_value < DOUBTFUL_P):
+    if not readings_agree(leak):
         return ["The readings with known openings do not agree with each other well enough to size the leak."]
     fields = {
         "leak": {name: getattr(leak, name, None) for name in ("equivalent_mm", "lo95_mm", "hi95_mm")},
         "net_draw_lpm": leak.net_draw_lpm, "net_draw_lo95": leak.net_draw_lo95, "net_draw_hi95": leak.net_draw_hi95,
     }  # fmt: skip
-    return [f"{result_words('leak-size', fields)}."]
+    return [f"{result_words('leak-size', fields)}.", *([BENT] if leak.bent else [])]
 
 
 def result_words(kind: str, body: dict[str, Any]) -> str:

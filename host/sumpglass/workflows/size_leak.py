@@ -19,6 +19,8 @@ from sumpglass.workflows.load_recording import load_recording
 
 LARGEST_OPENING_MM = 50.0
 LARGEST_PRESSURE_PA = 90_000.0
+DOUBTFUL_P = 0.01
+"""Readings on a straight line that fit together worse than this are no ground for a size."""
 _COLUMNS = ("opening_mm", "pressure_pa", "u95_pa", "ac_rms_pa", "deeper_than_pa")
 
 
@@ -75,6 +77,11 @@ def size_leak_of_recording(
         taken.readings, True, taken.zero_u_pa, taken.warnings, not bare, zero_unknown=bare and taken.zero_assumed
     )
     return _sized(given, room, bore_u95_mm), given
+
+
+def readings_agree(leak: LeakSize) -> bool:
+    """Whether the readings agree with a straight line, or bend away from it: what a report may claim a size from."""
+    return bool(leak.bent) or leak.p_value is None or leak.p_value >= DOUBTFUL_P
 
 
 def _sized(given: LeakInput, room: Room | None, bore_u95_mm: float) -> LeakSize:
