@@ -26,6 +26,9 @@ SHOWS_UP, SHOWS_DOWN = (
 PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": "engine_start",
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
+LOAD, LOAD_SHARE = "load_change", 0.3
+"""An engine that takes up load at the speed it had is told as a change of speed, which the names of causes have no other
+word for; it leaves signs of its own. Part of the changes that are such."""
 FEW_CODES = 12
 HIDDEN_IN_A_CODE = 0.7
 """Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
@@ -64,7 +67,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     found: dict[str, float | None] = dict.fromkeys(SIGNS)
     dead = _signs_of_size(e, found)
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
-    if e.weak_growth is not None and (dead is None or dead < 0.5) and e.after_s > 0.4:
+    if e.weak_growth is not None and (dead is None or dead < 0.5) and e.heard_s > 0.4:
         # A level that still creeps adds to what lies below the lines.
         middle = CREPT if e.rise_s > SETTLES * e.after_s else 0.45
         grown = _soft(e.weak_growth, middle, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
@@ -76,7 +79,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     if max(ran, runs) > 0.5:
         # An engine that is heard at no time says nothing.
         found["ran"] = ran
-        found["runs"] = runs if e.after_s > 0.3 else None
+        found["runs"] = runs if e.heard_s > 0.3 else None
     left = e.after_pa / e.before_pa if abs(e.before_pa) > 1.0 else 1.0
     found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
     found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
@@ -98,7 +101,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
 
 def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
     """Signs of what became of the size of the pulses; returns how dead they are, None where that cannot be told."""
-    if e.pulse_ratio is None or e.after_s <= 0.05:
+    if e.pulse_ratio is None or e.heard_s <= 0.05:
         return None
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
     if _elsewhere(e) > 0.5:
@@ -127,7 +130,7 @@ def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
 
 def _elsewhere(e: Evidence) -> float:
     """Whether the level moved and the same pattern of lines stands clear of the noise at another speed."""
-    if e.speed_octaves is None or e.pulse_ratio is None or e.after_s < PATTERN_S or _stays(e) > 0.5:
+    if e.speed_octaves is None or e.pulse_ratio is None or e.heard_s < PATTERN_S or _stays(e) > 0.5:
         return 0.0
     if e.pulse_ratio < LINE_TAKES * 4.0 ** -max(e.speed_octaves, 0.0):
         return 0.0
@@ -224,7 +227,11 @@ def as_mended(gone: dict[str, float], back: dict[str, float]) -> dict[str, float
 
 def prior_by_loss(cause: str, lost_causes: dict[str, float], causes: int) -> float:
     """How likely `cause`, one of so many `causes`, is before a look at the signs, if it takes back a loss of these."""
-    return LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == cause) + (1.0 - LINK) / causes
+    name, part = (cause, 1.0) if cause not in (LOAD, "speed_change") else ("speed_change", 1.0 - LOAD_SHARE)
+    if cause == LOAD:
+        part = LOAD_SHARE
+    linked = LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == name)
+    return part * (linked + (1.0 - LINK) / causes)
 
 
 def _still_at_zero(evidence: Evidence) -> dict[str, float]:
@@ -285,4 +292,6 @@ def judge(
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):
             weights[cause] = weights.get(cause, -30.0) - against
-    return _shares(weights)
+    shares = _shares(weights)
+    shares["speed_change"] += shares.pop(LOAD)
+    return shares

@@ -37,7 +37,7 @@ SIGNS = (
 
 PRIOR_UP: dict[str, float] = {
     "opening": 0.3022, "suction_lost": 0.1615, "blow_by_rise": 0.0657, "engine_stop": 0.1630,
-    "speed_change": 0.1247, "tap_off": 0.0752, "line_blocked": 0.0596, "engine_start": 0.0089,
+    "speed_change": 0.1247, "load_change": 0.04, "tap_off": 0.0752, "line_blocked": 0.0596, "engine_start": 0.0089,
     "sensor_fault": 0.0237, "unknown": 0.0155,
 }  # fmt: skip
 CHANCES_UP: dict[str, tuple[float, ...]] = {
@@ -47,6 +47,7 @@ CHANCES_UP: dict[str, tuple[float, ...]] = {
     "blow_by_rise":  ( 1,  9, 10, 32, 93, 16, 10,  5, 96, 10,  2,  2, 18, 28,  6, 15,  6, 95,  1, 84, 96,  2,  2,  8),
     "engine_stop":   (95, 59, 70, 37,  5, 92, 12,  2,  7,  1, 86, 11, 15, 38, 58,  4, 82, 10, 27, 94,  5, 55, 60,  3),
     "speed_change":  ( 6, 78,  9, 30, 22, 38, 10,  2, 27,  5, 22,  5,  6, 18, 43, 40, 17, 57, 49, 96, 94,  6,  8, 50),
+    "load_change":   ( 2,  4, 10, 40, 30, 45, 10,  2, 55,  5,  5,  5,  5, 50,  5, 35,  8, 97,  1, 95, 95,  2,  3, 60),
     "tap_off":       (98, 20,  8,  5,  4, 97,  5, 94,  1,  1, 98, 18, 97,  1,  4,  2, 96, 16,  5, 95,  5,  2,  3,  3),
     "line_blocked":  (96, 15,  8,  5,  4,  5, 90, 35,  1,  1, 96, 12, 45, 16,  5, 43,  2, 12,  2, 95,  9,  3,  3, 90),
     "engine_start":  ( 2, 60, 20, 30,  9,  5,  5,  5, 59, 95,  5,  5,  6, 46, 51, 51,  5, 29, 39,  4, 95, 20,  5, 95),
@@ -56,7 +57,7 @@ CHANCES_UP: dict[str, tuple[float, ...]] = {
 
 PRIOR_DOWN: dict[str, float] = {
     "closing": 0.3488, "suction_back": 0.1744, "engine_start": 0.0116, "speed_change": 0.1628,
-    "engine_stop": 0.1628, "tap_off": 0.1163, "unknown": 0.0233,
+    "engine_stop": 0.1628, "load_change": 0.04, "tap_off": 0.1163, "unknown": 0.0233,
 }  # fmt: skip
 CHANCES_DOWN: dict[str, tuple[float, ...]] = {
     #                 dea mov gli lat pre sma sta ste gro bor shr qui fas slo ear hal tin per lea ran run ahe dip hol
@@ -65,6 +66,7 @@ CHANCES_DOWN: dict[str, tuple[float, ...]] = {
     "engine_start":  ( 2, 75, 20, 30, 10,  5,  5,  8, 36, 77,  5,  5, 14, 44, 57, 56,  5, 67, 24,  4, 94, 20,  5, 95),
     "speed_change":  ( 4, 96, 10, 40, 15, 32,  5,  2, 52, 14, 12,  5,  6, 33, 63, 35,  8, 60, 26, 88, 96,  6,  8, 50),
     "engine_stop":   (96, 60, 75, 50,  6, 93, 15,  2,  3,  1, 90, 12, 10, 30, 65,  4, 86,  5, 30, 93,  4, 55, 60,  3),
+    "load_change":   ( 2,  4, 10, 40, 30, 45, 10,  2, 55,  5,  5,  5,  5, 50,  5, 35,  8, 97,  1, 95, 95,  2,  3, 60),
     "tap_off":       (98, 20, 10,  4,  4, 97,  5, 85,  1,  1, 98, 12, 97,  1,  5,  2, 95, 15,  5, 95,  4,  2,  3,  3),
     "unknown":       (22, 21, 20, 30, 32, 53, 24, 17, 18, 10, 26, 10, 36, 26, 21, 39, 24, 57,  8, 58, 54, 12, 10, 40),
 }  # fmt: skip

@@ -34,6 +34,7 @@ RAN_DOWN = -0.2
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
 LOST = ("opening", "suction_lost")
+LEVEL_FLAGS = ("sudden_loss", "recovery", "sign_reversal")
 EITHER_WAY = ("drop", "still", "rail")
 """What shows that something happened without showing in which direction."""
 
@@ -108,17 +109,25 @@ class EpisodeBook:
         return max([self._earliest_s, *(e.end_s for e in self._recent if e.was_one)])
 
     def _goes_on(self, episode: Episode, hop: int, opened_by: str) -> bool:
-        """Whether a flag is one more of a vacuum still on its way back: a loss is sudden, a refill need not be."""
-        if not opened_by == episode.opened_by == "recovery" or episode.change is None:
+        """Whether a flag is one more of a level still on its way: a loss is sudden, a refill or the rest of it need not
+        be, and pulses that wane meanwhile are no happening of their own."""
+        refills = opened_by == episode.opened_by == "recovery"
+        wanes = opened_by == "drop" and episode.opened_by in LEVEL_FLAGS
+        if not (refills or wanes) or episode.change is None:
             return False
         return self._time(hop) < episode.onset_s + episode.change.duration_hops * self._hop_s
 
     def known_at(self, crossing_s: float, upward: bool) -> Episode | None:
         """The episode, open or lately closed, in which the level went this way through zero at that time."""
         for episode in reversed(self._recent):
-            if episode.upward == upward and episode.onset_s - 0.3 <= crossing_s <= episode.onset_s + LATE_S:
+            if episode.upward == upward and episode.onset_s - 0.3 <= crossing_s <= self._creeps_until_s(episode):
                 return episode
         return None
+
+    def _creeps_until_s(self, episode: Episode) -> float:
+        """Until when a level that goes through zero does so in `episode`: longer where it is slow to settle."""
+        slow_s = episode.change.duration_hops * self._hop_s + SAME_HAPPENING_S if episode.change is not None else 0.0
+        return episode.onset_s + max(LATE_S, slow_s)
 
     def told_in(self, key: int) -> Episode | None:
         """The episode of the happening with this key; None where it is long past."""

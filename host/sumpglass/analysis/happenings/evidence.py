@@ -46,6 +46,11 @@ NOW_S, NOW_AFTER_S = 0.4, 1.0
 """The last moment is so long, and is told apart where so much was heard after the change."""
 HOLES = 0.1
 """Part of the samples that may be missing."""
+RAMPED_S, LATELY_S, LEAST_LATE_S = 2.0, 2.2, 0.6
+"""A speed has moved so long after an onset; pulses are then read from the last seconds, if there are so many, whether
+or not the level, which a tight crankcase fills slowly, has come to rest."""
+BENDS = 4
+"""Degree of the polynomial that such a level is taken for."""
 
 
 def on_grid(t_s: float) -> float:
@@ -80,6 +85,8 @@ class Evidence:
     """How far the frequency had fallen just before the pulses ended."""
     after_s: float
     """Seconds of settled signal after the change that the features rest on."""
+    heard_s: float = 0.0
+    """Seconds of signal after the change that the features of the pulses rest on."""
     soon_pa: float | None = None
     """Level just after the change; None where it is not known apart from `after_pa`."""
     now_pa: float | None = None
@@ -155,9 +162,13 @@ def measure(
     if strongest is None:
         return None
     end = pulse_end(t_s, pressure_pa, edge, max(1.0 / strongest, 0.6 * period_hint_s))
-    late = after
+    moving_s = max(onset_s + RAMPED_S, now - LATELY_S)
+    heard_s = min(settle_s, moving_s) if now - moving_s > LEAST_LATE_S else settle_s
     if end is not None and now - end[1] > 0.25:
-        late = pressure_pa[max(settled, int(np.searchsorted(t_s, end[1] + 0.05))) :]
+        heard_s = max(heard_s, end[1] + 0.05)
+    late = pressure_pa[int(np.searchsorted(t_s, heard_s)) :]
+    if heard_s < settle_s:
+        late = _freed_of_level(late)
     width = max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate))
     was = known_before(as_bytes(base), as_bytes(before), width, int(LULL_S * rate))
     deepened, over_usual = None, 0.0
@@ -178,13 +189,19 @@ def measure(
         before_pa=was.before_pa, after_pa=tapered_mean(after), level_u_pa=level_u_pa, rise_s=rise_s,
         soon_pa=tapered_mean(after[: int(max(0.6, 2.0 / strongest, period_hint_s) * rate)]),
         now_pa=tapered_mean(after[-max(4, int(NOW_S * rate)) :]) if now - settle_s > NOW_AFTER_S else None,
-        death_s=death, glide_octaves=glide, after_s=now - settle_s,
+        death_s=death, glide_octaves=glide, after_s=now - settle_s, heard_s=now - heard_s,
         quiet=third_differences_pa(after) / max(was.noise_pa, 1e-9),
         codes_after=len(distinct(after[len(after) // 3 :][:2000])),
         codes_of_noise=was.noise_pa / np.sqrt(20.0) / was.code_pa,
         cut_off=_on_the_furthest(pressure_pa, after), evenly=_evenly(t_s, settled),
         deepened=deepened, deepened_over=over_usual, **spectral,
     )  # fmt: skip
+
+
+def _freed_of_level(values: FloatArray) -> FloatArray:
+    """Samples (n,) without a level that goes its way through them: no pulse, but its bend leaks into the lowest lines."""
+    axis = np.linspace(-1.0, 1.0, len(values))
+    return values - np.polynomial.legendre.legval(axis, np.polynomial.legendre.legfit(axis, values, BENDS))
 
 
 def _on_the_furthest(all_pa: FloatArray, after: FloatArray) -> float:
