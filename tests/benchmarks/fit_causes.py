@@ -72,8 +72,7 @@ def _row(episode, event, maker):
     linked = [np.nan] * len(causes)
     if episode.lost_cause is not None:
         likely = episode.lost_causes or {episode.lost_cause: 1.0}
-        gone = episode.lost.evidence if episode.lost is not None else None
-        fast = model.by_return({cause: 1.0 / len(causes) for cause in causes}, gone, episode.evidence)
+        fast = model.by_ways({cause: 1.0 / len(causes) for cause in causes}, episode.favour())
         linked = [np.log(fast[cause] * model.prior_by_loss(cause, likely, len(causes))) for cause in causes]
     return signs, allowed, linked, maker
 

@@ -187,30 +187,15 @@ def _pulses_died_alone(evidence: Evidence) -> bool:
     return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
 
 
-RETURNS = {"opening": (0.70, 0.12), "closing": (0.70, 0.12), "suction_lost": (0.05, 0.78), "suction_back": (0.05, 0.78)}
-"""Chance that a vacuum comes back as much slower than it went as after an opening, and as after suction partly lost."""
+FAVOURED = {"opening": 0.5, "closing": 0.5, "suction_lost": -0.5, "suction_back": -0.5}
 
 
-def by_return(causes: dict[str, float], gone: Evidence | None, back: Evidence | None) -> dict[str, float]:
-    """`causes` of a loss, or of what took it back, in the light of how fast the vacuum went and came back.
-
-    What fills a volume through a root-law orifice relaxes with a time that goes with level over net flow: where an
-    opening took the level to a share r, it went 1/r times as fast as it comes back; where the suction did, r**-0.5
-    times. Over the whole of a large change this comes to r**-0.75 and r**-0.27 (medians of drawn plants). As fast
-    either way says nothing: the hand, or a gauge line, was slower than the crankcase.
-    """
-    if gone is None or back is None or abs(gone.before_pa) < 1.0 or gone.after_pa > -2.0 * gone.level_u_pa:
+def by_ways(causes: dict[str, float], favour: float | None) -> dict[str, float]:
+    """`causes` of a loss, or of what took it back, in the light of the ways that the vacuum went and came back;
+    `favour`: by refill.favours_opening."""
+    if favour is None:
         return causes
-    share = gone.after_pa / gone.before_pa
-    if not 0.01 < share < 0.6:
-        return causes
-    ratio = float(np.log(max(back.rise_s, 0.02) / max(gone.rise_s, 0.02)) / np.log(1.0 / share))
-    much = _soft(ratio, 0.45, 0.05)
-    some = (1.0 - much) * _soft(ratio, 0.12, 0.03)
-    weights = {}
-    for cause, p in causes.items():
-        a, b = RETURNS.get(cause, (0.33, 0.33))
-        weights[cause] = p * (a * much + b * some + (1.0 - a - b) * (1.0 - much - some))
+    weights = {cause: p * math.exp(FAVOURED.get(cause, 0.0) * favour) for cause, p in causes.items()}
     total = sum(weights.values())
     return {cause: weight / total for cause, weight in weights.items()}
 

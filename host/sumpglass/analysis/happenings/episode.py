@@ -6,11 +6,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.cause import PARTNER, by_return, judge
+from sumpglass.analysis.happenings.cause import PARTNER, by_ways, judge
 from sumpglass.analysis.happenings.evidence import NOTHING_SEEN, Evidence, measure, on_grid
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.onset import Change, fit_change
 from sumpglass.analysis.happenings.pulse_end import lines_only, pulse_end
+from sumpglass.analysis.happenings.refill import Way, favours_opening, way
 from sumpglass.analysis.happenings.tracks import Track
 from sumpglass.records import FloatArray, Happening
 
@@ -32,6 +33,8 @@ LEAST_BEFORE_S = 1.2
 """Pulses must have been heard for so long before their end means anything."""
 MOST_CREEP = 0.6
 """A line that is shut keeps what it holds, or lets it creep; more than this part is no creep."""
+CLEAR_LEVEL, WAY_BACK_S = 2.0, 1.5
+"""A level of so many uncertainties is one; its way is looked at from so long before the onset."""
 SURE = 0.5
 SURE_OF_DROP = 0.85
 """Pulses that wane with nothing else happening are mostly just that: a rig fault then needs more."""
@@ -50,6 +53,8 @@ class Episode:
     lost_cause: str | None = None
     lost_causes: dict[str, float] | None = None
     """Probability of each cause of the loss that this happening takes back."""
+    way: Way | None = None
+    """How the level went, where it is a vacuum."""
     lost: Episode | None = None
     """The happening that this one takes back, if it is remembered."""
     earliest_s: float = -np.inf
@@ -136,7 +141,17 @@ class Episode:
         if found is None:
             self._make_do()
             return
+        self.way = self._way(track, hop, hop_s, start_s, found)
         self._take(found)
+
+    def _way(self, track: Track, hop: int, hop_s: float, start_s: float, found: Evidence) -> Way | None:
+        """The level on its way, for a vacuum that went or came back."""
+        if self.change is None or min(found.before_pa, found.after_pa) > -CLEAR_LEVEL * found.level_u_pa:
+            return None
+        onset = (self.onset_s - start_s) / hop_s
+        first = max(track.first, int(onset) - round(WAY_BACK_S / hop_s) - self.window_hops)
+        mean = self._means(track, first, hop)
+        return way(mean, hop_s, onset - first, self.window_hops, found.before_pa, found.after_pa)
 
     def _take(self, found: Evidence) -> None:
         self.before_pa, self.after_pa = found.before_pa, found.after_pa
@@ -144,8 +159,19 @@ class Episode:
             found, still=self.still, railed=self.railed, silent=self.silent, edge_samples=self.edge_samples
         )
         self.causes = judge(self.evidence, self.upward, self.lost_cause, self.lost_causes)
-        if self.lost is not None and not self.upward and self.cause[0] in MENDED:
-            self.causes = by_return(self.causes, self.lost.evidence, self.evidence)
+        if not self.upward and self.cause[0] in MENDED:
+            self.causes = by_ways(self.causes, self.favour())
+
+    def favour(self) -> float | None:
+        """How much better an opening explains the way of the loss and this way back than suction that was partly lost;
+        None where that cannot be told."""
+        gone = self.lost
+        if gone is None or gone.way is None or self.way is None or gone.evidence is None:
+            return None
+        seen = gone.evidence
+        if seen.after_pa > -CLEAR_LEVEL * seen.level_u_pa:
+            return None
+        return favours_opening(gone.way, self.way, seen.after_pa / seen.before_pa)
 
     def _make_do(self) -> None:
         """Too little signal for evidence: the sizes of the fit, and for a recovery what usually ends such a loss."""
