@@ -38,6 +38,9 @@ below the lines must then have grown by so much (a log ratio)."""
 SAME_PATTERN = 0.6
 """Likeness from which on lines elsewhere are those of before at another speed; what an engine leaves that stops, or a
 line that shuts, reaches 0.45."""
+HARDLY_ALIKE, FAINT = 0.5, 50.0
+"""Faint lines, some of which came and others went, reach about this likeness at one speed; clear ones stand so many times
+above the noise."""
 LINE_TAKES = 0.4
 """A gauge line takes at most three quarters of the amplitude for each octave that pulses rise by (second order), and
 nothing where they fall; this part of it is allowed for unlike lines."""
@@ -155,14 +158,19 @@ def _not_shut(e: Evidence) -> float:
 
 
 def _surely_moved(e: Evidence) -> float:
-    return float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
+    likelier = float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
+    clear = math.log10(max(min(e.line_snr, e.runs * 10.0), 1.0) / FAINT)
+    return likelier * _soft(e.speed_match, HARDLY_ALIKE - 0.22 * min(max(clear, 0.0), 2.0), 0.04)
 
 
 def _signs_of_speed(e: Evidence, dead: float | None, found: dict[str, float | None]) -> None:
     """Signs of what became of the frequency of the pulses."""
     if e.speed_octaves is not None and (dead is None or dead < 0.5):
         sure = _surely_moved(e)
-        found["moved"] = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
+        moved = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
+        # Under too low a rate lines fold back near where they were; none is where it was then.
+        folded = _soft(abs(e.speed_octaves), 0.05, 0.01) * _soft(-e.match_unmoved, -0.3, 0.04) * sure
+        found["moved"] = max(moved, folded)
         # Nothing but the engine's own speed moves all lines so far; lines that stay say nothing more than `moved` does.
         leapt = _soft(abs(e.speed_octaves), 0.3, 0.03) * sure
         found["leapt"] = leapt if leapt > 0.5 else None
