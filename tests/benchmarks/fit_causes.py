@@ -68,7 +68,8 @@ def _row(episode, event, maker):
         return None
     found = model.signs(episode.evidence)
     signs = [np.nan if found[sign] is None else found[sign] for sign in model.SIGNS]
-    allowed = [cause == event.cause or cause in getattr(event, "also_causes", ()) for cause in causes]
+    right = {event.cause, *getattr(event, "also_causes", ())}
+    allowed = [cause in right or (cause == model.LOAD and "speed_change" in right) for cause in causes]
     linked = [np.nan] * len(causes)
     if episode.lost_cause is not None:
         likely = episode.lost_causes or {episode.lost_cause: 1.0}

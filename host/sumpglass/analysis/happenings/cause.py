@@ -27,8 +27,8 @@ PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": 
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
 LOAD, LOAD_SHARE = "load_change", 0.3
-"""An engine that takes up load at the speed it had is told as a change of speed, which the names of causes have no other
-word for; it leaves signs of its own. Part of the changes that are such."""
+"""An engine that takes up load at the speed it had is told as a change of speed, as causes have no other name for it;
+its signs are its own. Part of the changes that are such."""
 FEW_CODES = 12
 HIDDEN_IN_A_CODE = 0.7
 """Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
@@ -39,8 +39,8 @@ SAME_PATTERN = 0.6
 """Likeness from which on lines elsewhere are those of before at another speed; what an engine leaves that stops, or a
 line that shuts, reaches 0.45."""
 HARDLY_ALIKE, FAINT = 0.5, 50.0
-"""Faint lines, some of which came and others went, reach about this likeness at one speed; clear ones stand so many times
-above the noise."""
+"""Faint lines, some of which came and others went, reach about this likeness at one speed; clear ones stand so many
+times above the noise."""
 LINE_TAKES = 0.4
 """A gauge line takes at most three quarters of the amplitude for each octave that pulses rise by (second order), and
 nothing where they fall; this part of it is allowed for unlike lines."""
@@ -220,11 +220,9 @@ def as_mended(gone: dict[str, float], back: dict[str, float]) -> dict[str, float
 
 def prior_by_loss(cause: str, lost_causes: dict[str, float], causes: int) -> float:
     """How likely `cause`, one of so many `causes`, is before a look at the signs, if it takes back a loss of these."""
-    name, part = (cause, 1.0) if cause not in (LOAD, "speed_change") else ("speed_change", 1.0 - LOAD_SHARE)
-    if cause == LOAD:
-        part = LOAD_SHARE
-    linked = LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == name)
-    return part * (linked + (1.0 - LINK) / causes)
+    part = {LOAD: LOAD_SHARE, "speed_change": 1.0 - LOAD_SHARE}.get(cause, 1.0)
+    name = "speed_change" if cause == LOAD else cause
+    return part * (LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == name) + (1.0 - LINK) / causes)
 
 
 def _still_at_zero(evidence: Evidence) -> dict[str, float]:
