@@ -15,6 +15,7 @@ from sumpglass.analysis.happenings.spectra import (
     LOWEST_HZ,
     Spectrum,
     as_bytes,
+    freed_of_level,
     line_powers,
     persistence,
     share_kept,
@@ -49,8 +50,6 @@ HOLES = 0.1
 RAMPED_S, LATELY_S, LEAST_LATE_S = 2.0, 2.2, 0.6
 """A speed has moved so long after an onset; pulses are then read from the last seconds, if there are so many, whether
 or not the level, which a tight crankcase fills slowly, has come to rest."""
-BENDS = 4
-"""Degree of the polynomial that such a level is taken for."""
 
 
 def on_grid(t_s: float) -> float:
@@ -168,7 +167,7 @@ def measure(
         heard_s = max(heard_s, end[1] + 0.05)
     late = pressure_pa[int(np.searchsorted(t_s, heard_s)) :]
     if heard_s < settle_s:
-        late = _freed_of_level(late)
+        late = freed_of_level(late)
     width = max(3, int(np.clip(1.0 / strongest, *DIP_MEAN_S) * rate))
     was = known_before(as_bytes(base), as_bytes(before), width, int(LULL_S * rate))
     deepened, over_usual = None, 0.0
@@ -196,12 +195,6 @@ def measure(
         cut_off=_on_the_furthest(pressure_pa, after), evenly=_evenly(t_s, settled),
         deepened=deepened, deepened_over=over_usual, **spectral,
     )  # fmt: skip
-
-
-def _freed_of_level(values: FloatArray) -> FloatArray:
-    """Samples (n,) without a level on its way through them: it is no pulse, but its bend leaks into the lowest lines."""
-    axis = np.linspace(-1.0, 1.0, len(values))
-    return values - np.polynomial.legendre.legval(axis, np.polynomial.legendre.legfit(axis, values, BENDS))
 
 
 def _on_the_furthest(all_pa: FloatArray, after: FloatArray) -> float:

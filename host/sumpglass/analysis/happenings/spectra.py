@@ -19,6 +19,8 @@ LINE = 5.0
 NEW_LINE = 12.0
 ONCE_IN_100 = 4.11
 """Normal quantile that the largest of 500 values passes once in a hundred times; it grows by 0.24 with their log."""
+BENDS = 4
+"""Degree of the polynomial that a level on its way is taken for."""
 STRONG = 0.1
 """Lines of at least this part of the strongest's power carry the pulses."""
 STILL_THERE = 0.07
@@ -201,6 +203,12 @@ def share_kept(before: FloatArray, late: FloatArray, rate_hz: float, seen: float
     strong[1:-1] |= used[1:-1] & (strong[:-2] | strong[2:])
     own, left = (float(np.maximum(s.power - was.ground, 0.0)[strong].sum()) for s in (was, now))
     return left / own if own > 0 else None
+
+
+def freed_of_level(values: FloatArray) -> FloatArray:
+    """Samples (n,) without a level on its way through them: it is no pulse, but its bend leaks into the lowest lines."""
+    axis = np.linspace(-1.0, 1.0, len(values))
+    return values - np.polynomial.legendre.legval(axis, np.polynomial.legendre.legfit(axis, values, BENDS))
 
 
 def tapered_mean(values: FloatArray) -> float:

@@ -1,0 +1,116 @@
+"""Causes that show in how a level went: through what fills a volume, slowly, or at a speed that stayed."""
+
+import numpy as np
+import pytest
+
+from sumpglass.analysis.happenings.detector import HappeningDetector
+from sumpglass.analysis.happenings.refill import favours_opening, way
+from sumpglass.analysis.happenings.settings import DetectorSettings
+
+RATE_HZ = 500.0
+
+
+def told(pressure_pa, rate_hz=RATE_HZ):
+    """What is kept of what is heard in samples (n,)."""
+    heard = HappeningDetector(DetectorSettings(rate_hz=rate_hz, resolution_pa=0.5, zero_u95_pa=5.0))
+    heard.feed(np.arange(len(pressure_pa)) / rate_hz, np.round(pressure_pa / 0.5) * 0.5)
+    return [h for h in heard.finish() if h.withdrawn_s is None]
+
+
+def pulses(firing_hz, rate_hz=RATE_HZ):
+    turns = np.cumsum(firing_hz) / rate_hz
+    return sum(a * np.sin(2 * np.pi * k * turns + k) for k, a in ((0.5, 0.15), (1.0, 1.0), (2.0, 0.4)))
+
+
+def noise(n, size_pa, seed=0):
+    return size_pa * np.random.default_rng(seed).standard_normal(n)
+
+
+def volume(area, draw, tau_s, rate_hz=RATE_HZ, parts=8):
+    """Level (n,) over that at rest of a volume whose opening and draw go by `area` and `draw` (n,), by small steps."""
+    level, x = np.empty(len(area)), 1.0
+    for k, (a, n) in enumerate(zip(area, draw)):
+        level[k] = x
+        for _ in range(parts):
+            x += 2.0 / tau_s / (rate_hz * parts) * (n - a * np.sign(x) * np.sqrt(abs(x)))
+    return level
+
+
+def moved(t_s, hand_s, away_s=10.0, back_s=16.0):
+    """A hand that goes at one time and comes back at another, gently (n,)."""
+    u = np.clip((t_s - away_s) / hand_s, 0, 1) - np.clip((t_s - back_s) / hand_s, 0, 1)
+    return u * u * (3 - 2 * u)
+
+
+def opened_or_lost(cause, share, tau_s, hand_s, duration_s=22.0, rate_hz=RATE_HZ):
+    """Level (n,) over that at rest that an opening, or suction partly lost, takes down to `share` for a while."""
+    u = moved(np.arange(int(duration_s * rate_hz)) / rate_hz, hand_s)
+    if cause == "opening":
+        return volume(1 + (share**-0.5 - 1) * u, np.ones(len(u)), tau_s, rate_hz)
+    return volume(np.ones(len(u)), 1 - (1 - share**0.5) * u, tau_s, rate_hz)
+
+
+@pytest.mark.parametrize("share", [0.12, 0.3])
+@pytest.mark.parametrize(("gone", "back"), [("opening", "closing"), ("suction_lost", "suction_back")])
+def test_the_way_back_tells_an_opening_from_suction_that_was_partly_lost(gone, back, share):
+    level = -600.0 * opened_or_lost(gone, share, tau_s=0.5, hand_s=0.1)
+    found = told(level + 40.0 * pulses(np.full(len(level), 26.7)) + noise(len(level), 6.0))
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", gone), ("recovery", back)]
+
+
+def both_ways(level):
+    """The two ways (at 10 and 16 s) of a level (n,) in parts of that at rest, by hops of 10 ms."""
+    mean = level.reshape(-1, 5).mean(axis=1)
+    left = float(mean[1500:1600].mean())
+    return way(mean[:1500], 0.01, 1000, 8, 1.0, left), way(mean, 0.01, 1600, 8, left, 1.0), left
+
+
+@pytest.mark.parametrize("hand_s", [0.05, 0.4])
+def test_what_is_known_of_the_hand_does_not_matter(hand_s):
+    for cause, sign in (("opening", 1), ("suction_lost", -1)):
+        favour = favours_opening(*both_ways(opened_or_lost(cause, 0.2, 0.6, hand_s)))
+        assert sign * favour > 0.7
+
+
+def test_a_line_that_lags_the_same_both_ways_favours_neither():
+    t = np.arange(11000) / RATE_HZ
+    gone, back = (np.exp(-np.clip(t - at, 0, None) / 0.3) for at in (10.0, 16.0))
+    level = np.where(t < 16, 0.2 + 0.8 * gone, 1 - 0.8 * back)
+    assert abs(favours_opening(*both_ways(level))) < 0.5
+
+
+def test_too_little_of_the_way_back_says_nothing():
+    gone, back, left = both_ways(opened_or_lost("opening", 0.2, 0.6, 0.1))
+    assert favours_opening(gone, type(back)(back.part[:60], back.window_s), left) is None
+    assert favours_opening(gone, back, 0.9) is None
+
+
+def test_suction_lost_on_a_tight_crankcase_is_one_happening_though_its_breath_wanes_as_it_fills():
+    """What rushes through the leaks falls with the vacuum, and is back when the crankcase blows: no engine stopped."""
+    t = np.arange(int(24 * RATE_HZ)) / RATE_HZ
+    level = -4000.0 * volume(np.ones(len(t)), np.where(t < 10, 1.0, -0.28), tau_s=2.4)
+    rush = noise(len(t), 1.0) * (2.0 + 0.02 * np.abs(level))
+    found = told(level + 12.0 * pulses(np.full(len(t), 26.7)) + rush)
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "suction_lost"), ("sign_reversal", "suction_lost")]
+
+
+def test_load_taken_up_at_the_same_speed_is_a_change_of_speed_and_no_opening():
+    """The manifold fills over half a second, and blow-by with its scatter grows: lines stay where they are."""
+    t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
+    on = np.clip((t - 10.0) / 1.2, 0, 1)
+    rng = np.random.default_rng(3)
+    scatter = np.interp(t, 0.04 * np.arange(600), rng.standard_normal(600)) * (10.0 + 30.0 * on)
+    level = -500.0 + 330.0 * on
+    found = told(level + 60.0 * (1 + 0.4 * on) * pulses(np.full(len(t), 26.7)) + scatter + noise(len(t), 2.0))
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "speed_change")]
+
+
+def test_lines_that_fold_back_close_to_where_they_were_have_moved():
+    """Under 100 Hz of sampling a firing frequency of 44 Hz that goes to 59.5 shows at 40.5."""
+    rate = 100.0
+    t = np.arange(int(22 * rate)) / rate
+    firing = 44.0 + 15.5 * np.clip((t - 10.0) / 0.5, 0, 1)
+    turns = np.cumsum(firing) / rate
+    level = -400.0 + 360.0 * np.clip((t - 10.0) / 0.5, 0, 1)
+    found = told(level + 40.0 * np.sin(2 * np.pi * turns) + noise(len(t), 5.0), rate)
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "speed_change")]
