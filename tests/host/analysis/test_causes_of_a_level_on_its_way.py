@@ -50,10 +50,10 @@ def opened_or_lost(cause, share, tau_s, hand_s, duration_s=22.0, rate_hz=RATE_HZ
     return volume(np.ones(len(u)), 1 - (1 - share**0.5) * u, tau_s, rate_hz)
 
 
-@pytest.mark.parametrize("share", [0.12, 0.3])
+@pytest.mark.parametrize(("share", "tau_s", "hand_s"), [(0.12, 0.5, 0.1), (0.2, 0.25, 0.25), (0.3, 1.0, 0.25)])
 @pytest.mark.parametrize(("gone", "back"), [("opening", "closing"), ("suction_lost", "suction_back")])
-def test_the_way_back_tells_an_opening_from_suction_that_was_partly_lost(gone, back, share):
-    level = -600.0 * opened_or_lost(gone, share, tau_s=0.5, hand_s=0.1)
+def test_the_way_back_tells_an_opening_from_suction_that_was_partly_lost(gone, back, share, tau_s, hand_s):
+    level = -600.0 * opened_or_lost(gone, share, tau_s, hand_s)
     found = told(level + 40.0 * pulses(np.full(len(level), 26.7)) + noise(len(level), 6.0))
     assert [(h.kind, h.cause) for h in found] == [("sudden_loss", gone), ("recovery", back)]
 
@@ -88,16 +88,16 @@ def test_too_little_of_the_way_back_says_nothing():
 def test_suction_lost_on_a_tight_crankcase_is_one_happening_though_its_breath_wanes_as_it_fills():
     """What rushes through the leaks falls with the vacuum, and is back when the crankcase blows: no engine stopped."""
     t = np.arange(int(24 * RATE_HZ)) / RATE_HZ
-    level = -4000.0 * volume(np.ones(len(t)), np.where(t < 10, 1.0, -0.28), tau_s=2.4)
+    level = -4000.0 * volume(np.ones(len(t)), np.where(t < 10, 1.0, -0.28), tau_s=3.5)
     rush = noise(len(t), 1.0) * (2.0 + 0.02 * np.abs(level))
-    found = told(level + 12.0 * pulses(np.full(len(t), 26.7)) + rush)
+    found = told(level + 25.0 * pulses(np.full(len(t), 26.7)) + rush)
     assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "suction_lost"), ("sign_reversal", "suction_lost")]
 
 
 def test_load_taken_up_at_the_same_speed_is_a_change_of_speed_and_no_opening():
-    """The manifold fills over half a second, and blow-by with its scatter grows: lines stay where they are."""
+    """The manifold fills over a second, and blow-by with its scatter grows: lines stay where they are."""
     t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
-    on = np.clip((t - 10.0) / 1.2, 0, 1)
+    on = np.clip((t - 10.0) / 1.0, 0, 1)
     rng = np.random.default_rng(3)
     scatter = np.interp(t, 0.04 * np.arange(600), rng.standard_normal(600)) * (10.0 + 30.0 * on)
     level = -500.0 + 330.0 * on

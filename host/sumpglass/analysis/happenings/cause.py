@@ -27,6 +27,7 @@ PARTNER = {"opening": "closing", "suction_lost": "suction_back", "engine_stop": 
            "speed_change": "speed_change", "blow_by_rise": "speed_change"}  # fmt: skip
 """What usually ends the state that each cause of a loss began; a mended rig has no word of its own: unknown."""
 LOAD, LOAD_SHARE = "load_change", 0.3
+SAME_SPEED = {LOAD: ("speed_change", LOAD_SHARE), "speed_change": ("speed_change", 1.0 - LOAD_SHARE)}
 """An engine that takes up load at the speed it had is told as a change of speed, as causes have no other name for it;
 its signs are its own. Part of the changes that are such."""
 FEW_CODES = 12
@@ -209,20 +210,28 @@ def by_ways(causes: dict[str, float], favour: float | None) -> dict[str, float]:
 
 
 def as_mended(gone: dict[str, float], back: dict[str, float]) -> dict[str, float]:
-    """Causes of a loss once it is known what took it back: opening to suction as closing to suction that is back."""
-    both = gone.get("opening", 0.0) + gone.get("suction_lost", 0.0)
-    closing, suction = back.get("closing", 0.0), back.get("suction_back", 0.0)
-    if both <= 0 or closing + suction <= 0:
+    """Causes of a loss once it is known what took it back (`back`, judged in the light of `gone`), by Bayes' rule;
+    opening to suction as closing to suction that is back."""
+    count = len(DOWN_CAUSES)
+    if any(cause != LOAD and cause not in back for cause in DOWN_CAUSES):
         return gone
-    part = closing / (closing + suction)
-    return {**gone, "opening": both * part, "suction_lost": both * (1.0 - part)}
+    before = {cause: prior_by_loss(cause, gone, count) for cause in DOWN_CAUSES}
+    before["speed_change"] += before.pop(LOAD)
+    spoke = {cause: back[cause] / p for cause, p in before.items()}
+    by_chance = (1.0 - LINK) * sum(spoke.values()) / count
+    found = {cause: p * (LINK * spoke.get(PARTNER.get(cause, ""), 0.0) + by_chance) for cause, p in gone.items()}
+    total = sum(found.values())
+    found = {cause: p / total for cause, p in found.items()}
+    both = found.get("opening", 0.0) + found.get("suction_lost", 0.0)
+    part = back["closing"] / max(back["closing"] + back["suction_back"], 1e-12)
+    return {**found, "opening": both * part, "suction_lost": both * (1.0 - part)}
 
 
 def prior_by_loss(cause: str, lost_causes: dict[str, float], causes: int) -> float:
     """How likely `cause`, one of so many `causes`, is before a look at the signs, if it takes back a loss of these."""
-    part = {LOAD: LOAD_SHARE, "speed_change": 1.0 - LOAD_SHARE}.get(cause, 1.0)
-    name = "speed_change" if cause == LOAD else cause
-    return part * (LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == name) + (1.0 - LINK) / causes)
+    name, part = SAME_SPEED.get(cause, (cause, 1.0))
+    linked = LINK * sum(p for lost, p in lost_causes.items() if PARTNER.get(lost) == name)
+    return part * (linked + (1.0 - LINK) / causes)
 
 
 def _still_at_zero(evidence: Evidence) -> dict[str, float]:

@@ -146,7 +146,8 @@ class Episode:
 
     def _way(self, track: Track, hop: int, hop_s: float, start_s: float, found: Evidence) -> Way | None:
         """The level on its way, for a vacuum that went or came back."""
-        if self.change is None or min(found.before_pa, found.after_pa) > -CLEAR_LEVEL * found.level_u_pa:
+        moved_pa, clear_pa = abs(found.after_pa - found.before_pa), CLEAR_LEVEL * found.level_u_pa
+        if self.change is None or moved_pa <= clear_pa or min(found.before_pa, found.after_pa) > -clear_pa:
             return None
         onset = (self.onset_s - start_s) / hop_s
         first = max(track.first, int(onset) - round(WAY_BACK_S / hop_s) - self.window_hops)

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from sumpglass.analysis.happenings.cause import as_mended
-from sumpglass.analysis.happenings.episode import MENDED, RIG_CAUSES, SURE, SURE_OF_DROP, Episode
+from sumpglass.analysis.happenings.cause import PARTNER, as_mended
+from sumpglass.analysis.happenings.episode import RIG_CAUSES, SURE, SURE_OF_DROP, Episode
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
@@ -33,7 +33,6 @@ CUT_OFF = 0.25
 RAN_DOWN = -0.2
 GONE_RATIO = 0.3
 """Pulses that only shrank to this part are no line that is shut."""
-LOST = ("opening", "suction_lost")
 LEVEL_FLAGS = ("sudden_loss", "recovery", "sign_reversal")
 EITHER_WAY = ("drop", "still", "rail")
 """What shows that something happened without showing in which direction."""
@@ -172,9 +171,15 @@ class EpisodeBook:
             self._judge_loss_again(episode)
 
     def _judge_loss_again(self, back: Episode) -> None:
-        """How a vacuum came back tells whether an opening or the suction had taken it."""
+        """How a vacuum came back, and what did it, tells what had taken it."""
         gone = back.lost
-        if gone is None or back.cause[0] not in MENDED or gone.cause[0] not in LOST or gone in self.open:
+        if (
+            gone is None
+            or back.upward
+            or back.cause[0] == "unknown"
+            or gone.cause[0] not in PARTNER
+            or gone in self.open
+        ):
             return
         gone.causes = as_mended(gone.causes, back.causes)
         cause, p = gone.cause
