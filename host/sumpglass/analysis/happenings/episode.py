@@ -169,6 +169,8 @@ class Episode:
         gone = self.lost
         if gone is None or gone.way is None or self.way is None or gone.evidence is None:
             return None
+        if not self.closing and self.next_check + 1 < len(self.checkpoints_s):
+            return None  # More of it will be seen.
         seen = gone.evidence
         if seen.after_pa > -CLEAR_LEVEL * seen.level_u_pa:
             return None
