@@ -73,7 +73,8 @@ def _level(b: Beware) -> list[str]:
         found.append(
             "too few samples for an interval of the level"
             if len(b.recording.t_s) < FEW_SAMPLES
-            else "every reading is the same and the converter's step is not told, so the level has no interval"
+            else "every reading is the same: the sensor is frozen or at its limit, or its step, which is not told, is "
+            "too coarse for what is there; so the level has no interval"
         )
     if b.unsettled and len(b.recording.t_s) > 1:
         found.append("no stretch of a second or more in which the level had settled")

@@ -298,6 +298,16 @@ def test_a_jump_to_the_rail_beyond_every_step_of_the_pulses_is_the_sensor(rate_h
     assert (fault.kind, fault.cause) == ("rig_fault", "sensor_fault")
 
 
+def test_on_the_rail_from_the_first_sample_is_beyond_the_range():
+    """Nobody saw a jump, and a dead-ended crankcase soon draws more than the sensor reads."""
+    t = np.arange(4000) / 100.0
+    pressure = np.where(t < 20.0, -2000.0, -900.0 + np.random.default_rng(5).normal(0.0, 20.0, len(t)))
+    detector = HappeningDetector(DetectorSettings(100.0, -2000.0, 2000.0, 0.5, 0.0, 5.0))
+    detector.feed(t, pressure)
+    told = [(found.kind, found.cause) for found in kept(detector.finish())]
+    assert told[0] == ("rig_fault", "out_of_range")
+
+
 @pytest.mark.parametrize("gap_s", [0.45, 1.5, 1.95])
 def test_a_silence_amid_the_large_pulses_of_a_single_loses_no_vacuum(gap_s):
     rng = np.random.default_rng(11)

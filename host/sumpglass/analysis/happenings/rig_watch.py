@@ -72,7 +72,10 @@ class RigWatch:
         self._watch.rests = True
         episode = self._book.belonging(track, hop, True, "rail")
         edge = self._edge(float(track.mean_pa[hop - track.first]), self._time(hop) - 0.3)
-        episode.railed, episode.edge_samples = True, edge if edge is not None else 0.0
+        if edge is None:
+            # On it from the first sample: no jump was seen, and in a dead-ended test a range is soon too small.
+            edge = SLOWLY if self._never_off(self._time(hop)) else 0.0
+        episode.railed, episode.edge_samples = True, edge
         episode.fault_s = self._time(hop) - RAIL_SHARE * PULSE_S
         self._book.check_again(episode, track, hop)
 
@@ -104,6 +107,11 @@ class RigWatch:
         low, high, margin = self._watch.range_low_pa, self._watch.range_high_pa, self._watch.rail_margin_pa
         low_on = [] if low is None else [(pressure_pa <= low + margin).astype(float)]
         return low_on + ([] if high is None else [(pressure_pa >= high - margin).astype(float)])
+
+    def _never_off(self, now_s: float) -> bool:
+        """Whether every sample that is known up to now lies on a rail."""
+        _, p = self._samples.between(-np.inf, now_s)
+        return any(bool(on.all()) for on in self._on_rails(p))
 
     def _left_rail(self, track: Track, hop: int) -> None:
         """What stood on a rail for a moment only was no level there."""
