@@ -105,12 +105,24 @@ def test_load_taken_up_at_the_same_speed_is_a_change_of_speed_and_no_opening():
     assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "speed_change")]
 
 
-def test_lines_that_fold_back_close_to_where_they_were_have_moved():
-    """Under 100 Hz of sampling a firing frequency of 44 Hz that goes to 59.5 shows at 40.5."""
+@pytest.mark.parametrize("later_hz", [59.5, 51.5])
+def test_lines_that_fold_back_close_to_where_they_were_have_moved(later_hz):
+    """Under 100 Hz of sampling a firing frequency of 44 Hz that goes to 59.5 shows at 40.5, and next to half the rate
+    no pattern shows at all."""
     rate = 100.0
     t = np.arange(int(22 * rate)) / rate
-    firing = 44.0 + 15.5 * np.clip((t - 10.0) / 0.5, 0, 1)
+    firing = 44.0 + (later_hz - 44.0) * np.clip((t - 10.0) / 0.5, 0, 1)
     turns = np.cumsum(firing) / rate
     level = -400.0 + 360.0 * np.clip((t - 10.0) / 0.5, 0, 1)
     found = told(level + 40.0 * np.sin(2 * np.pi * turns) + noise(len(t), 5.0), rate)
     assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "speed_change")]
+
+
+def test_an_engine_that_runs_down_through_a_resonance_of_the_line_has_stopped():
+    """Its pulses grow while they slow, and end two seconds after the level had begun to go."""
+    t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
+    firing = 95.0 * np.clip(1.0 - (t - 10.0) / 2.4, 0, 1)
+    size = np.interp(firing, [0.0, 5.0, 15.0, 25.0, 45.0, 95.0], [0.0, 5.0, 20.0, 60.0, 30.0, 8.0])
+    level = -700.0 * np.where(t < 10, 1.0, np.exp(-np.clip(t - 10.0, 0, None) / 0.6))
+    found = told(level + size * pulses(firing) + noise(len(t), 2.0))
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "engine_stop")]

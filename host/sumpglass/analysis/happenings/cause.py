@@ -14,6 +14,7 @@ import numpy as np
 
 from sumpglass.analysis.happenings.cause_chances import CHANCES_DOWN, CHANCES_UP, PRIOR_DOWN, PRIOR_UP, SIGNS
 from sumpglass.analysis.happenings.evidence import Evidence
+from sumpglass.analysis.happenings.signs import not_shut, signs, soft
 from sumpglass.records import FloatArray
 
 UP_CAUSES = tuple(PRIOR_UP)
@@ -33,156 +34,13 @@ its signs are its own. Part of the changes that are such."""
 FEW_CODES = 12
 HIDDEN_IN_A_CODE = 0.7
 """Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
-SETTLES, CREPT = 0.3, 0.8
-"""A change with a time constant of more than this part of what was heard after it may still go on in there; what lies
-below the lines must then have grown by so much (a log ratio)."""
-SAME_PATTERN = 0.6
-"""Likeness from which on lines elsewhere are those of before at another speed; what an engine leaves that stops, or a
-line that shuts, reaches 0.45."""
-HARDLY_ALIKE, FAINT = 0.5, 50.0
-"""Faint lines, some of which came and others went, reach about this likeness at one speed; clear ones stand so many
-times above the noise."""
-LINE_TAKES = 0.4
-"""A gauge line takes at most three quarters of the amplitude for each octave that pulses rise by (second order), and
-nothing where they fall; this part of it is allowed for unlike lines."""
-PATTERN_S = 0.7
-"""A shorter piece shows too few lines for a pattern."""
-LONG_AFTER_S = 1.5
-"""What is left of a vacuum so long after it went is no rest of its fall."""
-RUNS_OFF, GLIDES, NOT_SHUT_BY = 0.62, 0.45, 5.0
-"""A shut line holds what is in it, or lets it creep by half within seconds, and moves no frequency. A vacuum without
-pulses that runs off by more than such a part of itself, or whose last clear pulses came so many octaves slower, is what
-an engine that stopped has left, and a blocked line so much less likely (log odds)."""
+NOT_SHUT_BY = 5.0
+"""A line is so much less likely blocked (log odds) where the signs are of an engine that stopped."""
 
 # Signs are not independent of each other: their log likelihoods count for less than their sum.
 TEMPER = 0.78
 LINK = 0.85
 """How often what takes a loss back is the partner of its cause."""
-
-
-def _soft(value: float, middle: float, width: float) -> float:
-    """Rises from 0 to 1 around `middle`."""
-    return 1.0 / (1.0 + math.exp(-min(max(float(value - middle) / width, -30.0), 30.0)))
-
-
-def signs(evidence: Evidence) -> dict[str, float | None]:
-    """Each sign's q in 0..1, or None where it cannot be told."""
-    e = evidence
-    found: dict[str, float | None] = dict.fromkeys(SIGNS)
-    dead = _signs_of_size(e, found)
-    size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
-    if e.weak_growth is not None and (dead is None or dead < 0.5) and e.heard_s > 0.4:
-        # A level that still creeps adds to what lies below the lines.
-        middle = CREPT if e.rise_s > SETTLES * e.after_s else 0.45
-        grown = _soft(e.weak_growth, middle, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
-        found["grown"] = max(found["grown"] or 0.0, grown)
-    if e.pulse_ratio is None:
-        found["born"] = _soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
-    _signs_of_speed(e, dead, found)
-    ran, runs = (_soft(float(np.log(max(x, 1e-3))), 0.7, 0.25) for x in (e.ran, e.runs))
-    if max(ran, runs) > 0.5:
-        # An engine that is heard at no time says nothing.
-        found["ran"] = ran
-        found["runs"] = runs if e.heard_s > 0.3 else None
-    left = e.after_pa / e.before_pa if abs(e.before_pa) > 1.0 else 1.0
-    found["pressure"] = _soft(e.after_pa / max(e.level_u_pa, 1e-6), 2.5, 0.5)
-    found["small"] = _soft(-abs(e.after_pa) / size, -0.12, 0.03)
-    # No more is left than the zero is uncertain by, or next to nothing.
-    tiny = max(0.012, 2.0 * e.level_u_pa / size)
-    found["tiny"] = _soft(-abs(e.after_pa) / size, -tiny, 0.25 * tiny) if tiny < 0.2 else None
-    if e.after_s > LONG_AFTER_S and _not_shut(e) < 0.5:
-        # Nothing draws on an engine at rest, nor on a gauge in the room: no vacuum stays there.
-        left_pa = -e.after_pa
-        found["holds"] = _soft(left_pa / size, 0.016, 0.002) * _soft(left_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
-    found["half"] = _soft(left, 0.29, 0.025) * _soft(-left, -0.62, 0.04)
-    found["stays"] = _stays(e)
-    if math.isfinite(e.rise_s):
-        found["slow"] = _soft(e.rise_s, 0.4, 0.06)
-        found["fast"] = _soft(-e.rise_s, -0.11, 0.02)
-        found["step"] = _soft(-e.rise_s, -0.022, 0.005)
-    return found
-
-
-def _signs_of_size(e: Evidence, found: dict[str, float | None]) -> float | None:
-    """Signs of what became of the size of the pulses; returns how dead they are, None where that cannot be told."""
-    if e.pulse_ratio is None or e.heard_s <= 0.05:
-        return None
-    size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
-    if _elsewhere(e) > 0.5:
-        # Where they now are the line may pass far less of them, or far more: their size says nothing.
-        found["dead"] = 0.0
-        return 0.0
-    ratio = max(e.pulse_ratio, 1e-3)
-    sure = float(np.clip(np.log(max(e.line_snr, 1.0) / 12.0) / np.log(5.0), 0.0, 1.0))
-    dead = _soft(-float(np.log10(ratio)), 0.55, 0.07)
-    found["dead"] = 0.5 + (dead - 0.5) * sure
-    # A faint line that goes on shows an engine that runs and a gauge that hears it.
-    if ratio > 0.06:
-        # Where it stood low before, noise hides it easily.
-        persists = _soft(e.persists, 9.0, 1.0)
-        found["persists"] = max(persists, 0.5 + (persists - 0.5) * sure)
-    if dead < 0.5:
-        found["grown"] = _soft(float(np.log(ratio)), 0.13, 0.03 + 0.15 * (9.0 / max(e.line_snr, 9.0)) ** 0.5)
-        found["shrunk"] = 0.5 + (_soft(-float(np.log(ratio)), 0.25, 0.08) - 0.5) * max(sure, 0.3)
-    if abs(e.after_pa) <= 0.15 * size and dead > 0.5:
-        few = e.codes_after <= 4 and e.codes_of_noise > 1.5
-        found["quiet"] = _soft(-float(np.log(max(e.quiet, 1e-3))), 1.0, 0.15) if few else 0.0
-    if e.death_s is not None:
-        found["late_death"] = 0.5 + (_soft(e.death_s, 0.22, 0.03) - 0.5) * sure
-    return dead
-
-
-def _elsewhere(e: Evidence) -> float:
-    """Whether the level moved and the same pattern of lines stands clear of the noise at another speed."""
-    if e.speed_octaves is None or e.pulse_ratio is None or e.heard_s < PATTERN_S or _stays(e) > 0.5:
-        return 0.0
-    if e.pulse_ratio < LINE_TAKES * 4.0 ** -max(e.speed_octaves, 0.0):
-        return 0.0
-    clear = _soft(float(np.log(max(e.runs, 1e-3))), 0.7, 0.25) * _soft(abs(e.speed_octaves), 0.09, 0.02)
-    return clear * _surely_moved(e) * _soft(e.speed_match, SAME_PATTERN, 0.03)
-
-
-def _stays(e: Evidence) -> float:
-    """Whether the level is at first what it was."""
-    soon_pa = e.after_pa if e.soon_pa is None else e.soon_pa
-    return _soft(-abs(soon_pa - e.before_pa) / max(abs(e.before_pa), abs(e.after_pa), 1.0), -0.4, 0.04)
-
-
-def _not_shut(e: Evidence) -> float:
-    """Whether a vacuum that was there just after the pulses ended has gone since, or they had slowed much before."""
-    glided = 0.0
-    if e.glide_octaves is not None and e.death_s is not None:
-        glided = _soft(-e.glide_octaves, GLIDES, 0.05) * _soft(math.log(max(e.line_snr, 1.0)), 5.0, 0.3)
-    if e.now_pa is None or e.soon_pa is None or e.soon_pa > min(0.2 * e.before_pa, -4.0 * e.level_u_pa):
-        return glided
-    return max(glided, _soft(1.0 - e.now_pa / e.soon_pa, RUNS_OFF, 0.03))
-
-
-def _surely_moved(e: Evidence) -> float:
-    likelier = float(np.clip((e.speed_match - e.match_unmoved) / 0.12, 0.0, 1.0))
-    clear = math.log10(max(min(e.line_snr, e.runs * 10.0), 1.0) / FAINT)
-    return likelier * _soft(e.speed_match, HARDLY_ALIKE - 0.22 * min(max(clear, 0.0), 2.0), 0.04)
-
-
-def _signs_of_speed(e: Evidence, dead: float | None, found: dict[str, float | None]) -> None:
-    """Signs of what became of the frequency of the pulses."""
-    if e.speed_octaves is not None and (dead is None or dead < 0.5):
-        sure = _surely_moved(e)
-        moved = _soft(abs(e.speed_octaves), 0.09, 0.02) * (0.3 + 0.7 * sure)
-        # Under too low a rate lines fold back near where they were; none is where it was then.
-        folded = _soft(abs(e.speed_octaves), 0.05, 0.01) * _soft(-e.match_unmoved, -0.3, 0.04) * sure
-        found["moved"] = max(moved, folded)
-        # Nothing but the engine's own speed moves all lines so far; lines that stay say nothing more than `moved` does.
-        leapt = _soft(abs(e.speed_octaves), 0.3, 0.03) * sure
-        found["leapt"] = leapt if leapt > 0.5 else None
-    if e.death_s is not None and e.glide_octaves is not None and _elsewhere(e) < 0.5:
-        found["glide"] = _soft(-e.glide_octaves, 0.15, 0.04)
-    if e.approach_octaves is not None:
-        found["early"] = _soft(abs(e.approach_octaves), 0.12, 0.03)
-    if e.kept_ahead is not None:
-        found["ahead"] = max(_soft(-e.kept_ahead, -0.3, 0.05), _soft(e.kept_ahead, 3.0, 0.3))
-    if e.deepened is not None and e.after_pa > e.before_pa:
-        found["dips"] = _soft(e.deepened, 0.08, 0.015) * _soft(e.deepened_over, 1.7, 0.1)
 
 
 def _fell_to_zero(evidence: Evidence) -> bool:
@@ -274,7 +132,7 @@ def judge(
     if evidence.silent or evidence.still:
         return {"sensor_fault": 0.97, "unknown": 0.03}
     if evidence.railed:
-        sudden = _soft(-evidence.edge_samples, -2.5, 0.3)
+        sudden = soft(-evidence.edge_samples, -2.5, 0.3)
         return {"sensor_fault": 0.96 * sudden + 0.02, "out_of_range": 0.96 * (1 - sudden) + 0.02}
     found = signs(evidence)
     likely = lost_causes or ({} if lost_cause is None else {lost_cause: 1.0})
@@ -287,7 +145,7 @@ def judge(
         # Neither stands a code still, nor is a rail reached, nor do samples fail to come.
         weights["sensor_fault"] -= 3.0
     if upward:
-        weights["line_blocked"] -= NOT_SHUT_BY * _not_shut(evidence)
+        weights["line_blocked"] -= NOT_SHUT_BY * not_shut(evidence)
     if found["dead"] is None:
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):

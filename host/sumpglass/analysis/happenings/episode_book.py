@@ -16,6 +16,8 @@ from sumpglass.records import Happening
 
 SAME_HAPPENING_S = 1.5
 """Flags raised within this time of each other, in the same direction, are one physical happening."""
+ENGINE_STOPS_S = 3.0
+"""An engine whose level goes has run down by then."""
 LATE_S = 4.0
 """A level may creep through zero for so long after its happening began."""
 NOT_LOST = 0.6
@@ -114,7 +116,8 @@ class EpisodeBook:
         wanes = opened_by == "drop" and episode.opened_by in LEVEL_FLAGS
         if not (refills or wanes) or episode.change is None:
             return False
-        return self._time(hop) < episode.onset_s + episode.change.duration_hops * self._hop_s
+        until_s = episode.change.duration_hops * self._hop_s
+        return self._time(hop) < episode.onset_s + (max(until_s, ENGINE_STOPS_S) if wanes else until_s)
 
     def known_at(self, crossing_s: float, upward: bool) -> Episode | None:
         """The episode, open or lately closed, in which the level went this way through zero at that time."""
