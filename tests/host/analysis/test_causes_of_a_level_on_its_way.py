@@ -126,3 +126,23 @@ def test_an_engine_that_runs_down_through_a_resonance_of_the_line_has_stopped():
     level = -700.0 * np.where(t < 10, 1.0, np.exp(-np.clip(t - 10.0, 0, None) / 0.6))
     found = told(level + size * pulses(firing) + noise(len(t), 2.0))
     assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "engine_stop")]
+
+
+@pytest.mark.parametrize(("cause", "sign"), [("opening", 1), ("suction_lost", -1)])
+@pytest.mark.parametrize(("swing", "tau_s"), [(1.0, 0.5), (2.0, 0.8)])
+def test_the_ways_tell_the_cause_under_pulses_as_large_as_the_level(swing, tau_s, cause, sign):
+    """Flow then goes with the level and no more with its root."""
+    phase = np.sin(2 * np.pi * (np.arange(40) + 0.5) / 40)
+
+    def flow(level):
+        felt = level + swing * phase
+        return float((np.sign(felt) * np.sqrt(np.abs(felt))).mean())
+
+    left = flow(0.4) / flow(1.0)
+    level, x = np.empty(int(22.0 * RATE_HZ)), 1.0
+    for k, u in enumerate(moved(np.arange(len(level)) / RATE_HZ, 0.1)):
+        level[k] = x
+        area = 1.0 + (1.0 / left - 1.0) * u if cause == "opening" else 1.0
+        draw = 1.0 if cause == "opening" else 1.0 - (1.0 - left) * u
+        x += 2.0 / tau_s / RATE_HZ * (draw - area * flow(x) / flow(1.0))
+    assert sign * favours_opening(*both_ways(level), swing) > 0.5

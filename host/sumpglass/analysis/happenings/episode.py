@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -85,6 +86,8 @@ class Episode:
     edge_samples: float = 0.0
     fault_s: float | None = None
     """When a code began to stand still, or a rail was reached: the onset of the rig fault."""
+    pulse_rms_pa: float = 0.0
+    """Before the onset."""
     ended_s: float | None = None
     """When the pulses had ended, for an episode that was opened by their end."""
 
@@ -152,6 +155,8 @@ class Episode:
         onset = (self.onset_s - start_s) / hop_s
         first = max(track.first, int(onset) - round(WAY_BACK_S / hop_s) - self.window_hops)
         mean = self._means(track, first, hop)
+        energy = track.energy_pa2[first - track.first : max(first, int(onset)) + 1 - track.first]
+        self.pulse_rms_pa = math.sqrt(float(np.nanmedian(energy))) if np.isfinite(energy).any() else 0.0
         return way(mean, hop_s, onset - first, self.window_hops, found.before_pa, found.after_pa)
 
     def _take(self, found: Evidence) -> None:
@@ -174,7 +179,8 @@ class Episode:
         seen = gone.evidence
         if seen.after_pa > -CLEAR_LEVEL * seen.level_u_pa:
             return None
-        return favours_opening(gone.way, self.way, seen.after_pa / seen.before_pa)
+        swing = math.sqrt(2.0) * gone.pulse_rms_pa / abs(seen.before_pa)
+        return favours_opening(gone.way, self.way, seen.after_pa / seen.before_pa, swing)
 
     def _make_do(self) -> None:
         """Too little signal for evidence: the sizes of the fit, and for a recovery what usually ends such a loss."""

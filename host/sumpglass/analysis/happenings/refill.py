@@ -1,12 +1,15 @@
 """Whether an opening or the suction took a vacuum, from the ways that it went and came back.
 
 A volume that leaks through a root-law orifice, with y the level over that at rest, tau its time constant there, a the
-area and n the net draw over what they were, follows dy/dt = (2/tau) (n - a sqrt(y)) (from V dp/dt = R T dm/dt and
-m = CdA sqrt(2 rho dp)). Both ways share tau. An opening multiplies a, so that the vacuum goes faster than it comes
-back; suction that is partly lost divides n, and the two ways take more nearly the same time. The hand takes a time of
-its own at either, and moves in its own way: all are averaged over (a Bayes factor: Kass and Raftery 1995, J. Am. Stat.
-Assoc. 90, 773-795), so that a hand slower than the crankcase leaves the two alike. So does a third explanation, which
-favours neither: a gauge line that lags by the same time both ways.
+area and n the net draw over what they were, follows dy/dt = (2/tau) (n - a f(y)) (from V dp/dt = R T dm/dt and
+m = CdA sqrt(2 rho dp)). f is the mean of the signed root over the pulses, over that at rest: pulses as large as the
+level make the flow go with the level itself and no more with its root. What is heard of them at the end of a gauge line
+need not be what drives the flow, so that f without pulses is weighed as well. Both ways share tau. An opening
+multiplies a, so that the vacuum goes faster than it comes back; suction that is partly lost divides n, and the two ways
+take more nearly the same time. The hand takes a time of its own at either, and moves in its own way: all are averaged
+over (a Bayes factor: Kass and Raftery 1995, J. Am. Stat. Assoc. 90, 773-795), so that a hand slower than the crankcase
+leaves the two alike. So does a third explanation, which favours neither: a gauge line that lags by the same time both
+ways.
 """
 
 from __future__ import annotations
@@ -39,8 +42,11 @@ SHARE_STEP, SHARES = 0.1, (0.01, 0.6)
 """The shape of the way depends on the share that is left by its logarithm, in such steps; between these shares."""
 READINGS = 12
 """So many of a way's values are independent of each other under the window: it lasts about as many times longer."""
-MISFIT = 1e-5
-"""Mean square, in parts of the change, below which no way is followed by anything real."""
+SWINGS = (0.05, 0.5, 1.0, 2.0, 4.0)
+"""Amplitudes of the pulses over the level: none, and those of which the nearest is taken."""
+PHASES, LEVELS = 64, 256
+MISFIT = 1e-4
+"""Mean square, in parts of the change, below which no way is followed by anything real: a hundredth of it."""
 LAGS = 0.5
 """How often the line's lag is what shows."""
 
@@ -84,11 +90,22 @@ def _smoothed(ways: FloatArray, length: int) -> FloatArray:
     return np.ascontiguousarray(np.moveaxis(pieces @ hann(length), 0, -1))
 
 
+@lru_cache(maxsize=len(SWINGS))
+def _flow(swing: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Levels (k,) over that at rest, the mean flow (k,) there and its slope (k,), under pulses of that amplitude."""
+    level = np.linspace(-0.2, 1.4, LEVELS)
+    felt = level[:, None] + swing * np.sin(2.0 * np.pi * (np.arange(PHASES) + 0.5) / PHASES)
+    flow = (np.sign(felt) * np.sqrt(np.abs(felt))).mean(axis=1)
+    flow /= np.interp(1.0, level, flow)
+    return level, flow, np.gradient(flow, level)
+
+
 @lru_cache(maxsize=8)
-def _ways(log_share: int, window_s: float, back: bool) -> FloatArray:
+def _ways(log_share: int, window_s: float, back: bool, swing: float) -> FloatArray:
     """(2, taus, hands, points): how the level goes if an opening took it, and if the suction did."""
     share = math.exp(log_share * SHARE_STEP)
-    root, half = math.sqrt(share), STEP_S / 2.0
+    levels, flow, slope = _flow(swing)
+    left, half = float(np.interp(share, levels, flow)), STEP_S / 2.0
     pace = 2.0 * half / TAUS_S[:, None]
     times, length = _times(window_s)
     level = np.full((2, len(TAUS_S), len(HANDS) * len(HANDS_S)), share if back else 1.0)
@@ -98,11 +115,11 @@ def _ways(log_share: int, window_s: float, back: bool) -> FloatArray:
         for part in (0.5, 1.5):
             moved = _moved(t_s + part * half)
             moved = 1.0 - moved if back else moved
-            area = np.stack([1.0 + (1.0 / root - 1.0) * moved, np.ones_like(moved)])[:, None]
-            draw = np.stack([np.ones_like(moved), 1.0 - (1.0 - root) * moved])[:, None]
-            # Implicit in the root, so that a wide opening stays stable.
-            slope = pace * area
-            level = (0.5 * (np.sqrt(slope * slope + 4.0 * (level + pace * draw)) - slope)) ** 2
+            area = np.stack([1.0 + (1.0 / left - 1.0) * moved, np.ones_like(moved)])[:, None]
+            draw = np.stack([np.ones_like(moved), 1.0 - (1.0 - left) * moved])[:, None]
+            # Implicit in the level (linearly: Rosenbrock 1963), so that a wide opening stays stable.
+            gained = draw - area * np.interp(level, levels, flow)
+            level = level + pace * gained / (1.0 + pace * area * np.interp(level, levels, slope))
     part_left = (_smoothed(made, length) - share) / (1.0 - share)
     return part_left if back else 1.0 - part_left
 
@@ -128,22 +145,25 @@ def _misfits(seen: Way, ways: FloatArray, points: int) -> FloatArray:
     return np.maximum(left.min(axis=0).reshape(ways.shape[:-1]), 0.0) / points
 
 
-def favours_opening(gone: Way, back: Way, share: float) -> float | None:
+def favours_opening(gone: Way, back: Way, share: float, swing: float = 0.0) -> float | None:
     """Log of the odds that both ways speak for an opening against suction that was partly lost; `share`: part of the
-    level that was left. None where too little is seen.
+    level that was left; `swing`: amplitude of the pulses over the level. None where too little is seen.
     """
     if not SHARES[0] < share < SHARES[1]:
         return None
     log_share = round(math.log(share) / SHARE_STEP)
     most, span = round((EARLIER_S + LATER_S) / STEP_S) + 1, 2 * round(SHIFT_S / STEP_S)
-    misfits = []
-    for seen, is_back in ((gone, False), (back, True)):
-        points = min(most, len(seen.part) - span)
-        if points < round((EARLIER_S + LEAST_S) / STEP_S):
-            return None
-        ways = (_ways(log_share, seen.window_s, is_back), _lagging(seen.window_s))
-        misfits.append(np.concatenate([_misfits(seen, some, points) for some in ways]))
-    together = misfits[0][..., :, None] + misfits[1][..., None, :] + MISFIT
-    likely = ((float(together.min()) / together) ** (0.5 * READINGS)).mean(axis=(1, 2, 3))
-    opening, suction, line = likely.tolist()
+    together = []
+    for felt in {SWINGS[0], min(SWINGS, key=lambda known: abs(known - swing))}:
+        misfits = []
+        for seen, is_back in ((gone, False), (back, True)):
+            points = min(most, len(seen.part) - span)
+            if points < round((EARLIER_S + LEAST_S) / STEP_S):
+                return None
+            ways = (_ways(log_share, seen.window_s, is_back, felt), _lagging(seen.window_s))
+            misfits.append(np.concatenate([_misfits(seen, some, points) for some in ways]))
+        together.append(misfits[0][..., :, None] + misfits[1][..., None, :] + MISFIT)
+    least = min(float(some.min()) for some in together)
+    likely = sum(((least / some) ** (0.5 * READINGS)).mean(axis=(1, 2, 3)) for some in together)
+    opening, suction, line = np.asarray(likely).tolist()
     return math.log((1.0 - LAGS) * opening + LAGS * line) - math.log((1.0 - LAGS) * suction + LAGS * line)
