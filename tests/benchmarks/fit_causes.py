@@ -138,11 +138,11 @@ def written(name: str, theta: np.ndarray, causes: tuple[str, ...]) -> str:
     for i in range(0, len(causes), 4):
         lines.append("    " + " ".join(f'"{c}": {x:.4f},' for c, x in list(zip(causes, prior))[i : i + 4]))
     lines += ["}  # fmt: skip", f"CHANCES_{name}: dict[str, tuple[float, ...]] = {{"]
-    lines.append("    #" + " " * 16 + "".join(f"{sign[:3]:>4s}" for sign in model.SIGNS))
+    lines.append("    #" + " " * 14 + "".join(f"{sign[:3]:>4s}" for sign in model.SIGNS))
     for cause, row in zip(causes, chances):
         cells = ", ".join(f"{np.clip(100 * x, 1, 99):2.0f}" if x > 0.008 else ".5" for x in row)
         named = f'"{cause}":'
-        lines.append(f"    {named:17s}({cells}),")
+        lines.append(f"    {named:15s}({cells}),")
     return "\n".join([*lines, "}  # fmt: skip"])
 
 

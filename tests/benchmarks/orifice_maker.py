@@ -285,7 +285,7 @@ def truth_of(axis: np.ndarray, level: np.ndarray, acts: list[Act], plant: Plant,
         act = next(a for a in acts if a.t_s == start and a.cause)
         a, b = np.searchsorted(axis, [start, end])
         part, tt = level[a:b], axis[a:b]
-        before, after = float(level[a - 1]), float(part[-1])
+        before, after, told = float(level[a - 1]), float(part[-1]), len(events)
         rig = RIG.get(act.what)
         if rig is not None:
             optional = act.what == "narrowed" and act.to > 0.12 or act.what == "missing" and act.to < 0.5
@@ -308,6 +308,10 @@ def truth_of(axis: np.ndarray, level: np.ndarray, acts: list[Act], plant: Plant,
             events.append(Truth("sign_reversal", at, cause, before, after, weak))
         if abs(after) > margin and end - start > 1.0:
             sign = new
+        if np.count_nonzero(np.abs(part + plant.offset_pa) > plant.range_pa) * STEP_S > 0.5:
+            # By the contract what is told beside a reading beyond the range carries its cause.
+            for event in events[told:]:
+                event.also_causes = ("out_of_range",)
     return sorted(events, key=lambda e: e.t_s)
 
 

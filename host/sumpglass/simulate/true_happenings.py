@@ -14,6 +14,7 @@ from sumpglass.simulate.truth import TrueHappening
 
 LOSS_WITHIN_S = 2.0
 RECOVERY_HOLDS_S = 0.3
+RANGE_HOLDS_S = 0.5
 LEAST_LEVEL_PA = 15.0
 """Settled vacuum below which nobody would speak of a loss."""
 RIG_CAUSES = ("tap_off", "line_blocked", "sensor_fault", "out_of_range")
@@ -88,9 +89,17 @@ class Teller:
             also = ("closing", "tap_off", "line_blocked", "sensor_fault")
         if change.cause == "engine_start" and kind == "recovery":
             also = ("speed_change",)
+        if kind != "rig_fault" and self._leaves_range(change):
+            also = (*also, "out_of_range")  # What is told beside a reading beyond the range may carry its cause.
         if change.step.name == "dead":
-            also = ("tap_off",)  # A sensor that hangs about zero looks like a hose in the open air.
+            also = (*also, "tap_off")  # A sensor that hangs about zero looks like a hose in the open air.
         self._told.append(TrueHappening(kind, t_s, change.before_pa, change.after_pa, change.cause, optional, also))
+
+    def _leaves_range(self, change: Change) -> bool:
+        """Whether the level itself stands beyond the sensor's range, for half a second, before the next change."""
+        sensor, level = self._scenario.rig.sensor, self._levels.level[change.begin : change.end]
+        beyond = (level < sensor.range_low_pa) | (level > sensor.range_high_pa)
+        return int(np.count_nonzero(beyond)) > self._levels.samples(RANGE_HOLDS_S)
 
     def _audible(self, change: Change) -> bool:
         """Whether a line that shuts, or a sensor that stands still, can be told from a quiet engine at all."""
@@ -131,7 +140,7 @@ class Teller:
         for begin, end in edges.reshape(-1, 2):
             begin_s, end_s = float(self._levels.t[begin]), float(self._levels.t[min(end, len(self._levels.t) - 1)])
             apart_s, last_s = begin_s - last_s, end_s
-            if end_s - begin_s < 0.5 or apart_s < again_s:
+            if end_s - begin_s < RANGE_HOLDS_S or apart_s < again_s:
                 continue
             deep = np.max(np.abs(self._levels.level[begin:end])) > 1.1 * max(-sensor.lowest_pa, sensor.highest_pa)
             self._told.append(TrueHappening("rig_fault", begin_s, None, None, "out_of_range", optional=not deep))

@@ -144,7 +144,8 @@ class RigWatch:
         if len(p) < 16 or (rails and min(abs(value - rail) for rail in rails) > watch.rail_margin_pa + 1e-6):
             return None
         same = np.abs(p - value) <= max(watch.rail_margin_pa, 1e-9)
-        if np.any(np.abs(p[~same]) > abs(value)) or not same.any():
+        # Pulses may reach the other rail too.
+        if np.any(np.sign(value) * p[~same] > abs(value)) or not same.any():
             return None
         arrivals = np.flatnonzero(same[1:] & ~same[:-1]) + 1
         if len(arrivals) > (2 if rails else 8):

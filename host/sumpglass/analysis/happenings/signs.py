@@ -25,10 +25,10 @@ PATTERN_S = 0.7
 """A shorter piece shows too few lines for a pattern."""
 LONG_AFTER_S = 1.5
 """What is left of a vacuum so long after it went is no rest of its fall."""
-RUNS_OFF, GLIDES = 0.62, 0.45
+RUNS_OFF, GLIDES = 0.62, 0.22
 """A shut line holds what is in it, or lets it creep by half within seconds, and moves no frequency. A vacuum without
-pulses that runs off by more than such a part of itself, or whose last clear pulses came so many octaves slower, is what
-an engine that stopped has left."""
+pulses that runs off by more than such a part of itself, or whose last clear pulses came at a speed so many octaves off,
+is what an engine that stopped has left; nor does a hose that comes off move a frequency."""
 NOT_UNMOVED, CLEARLY_ALIKE, LEAST_FOLDED = 0.3, 0.7, 0.09
 """Lines fold where those of before are no likelier than the first, and lines elsewhere as alike as the second; part of
 their size that must be left."""
@@ -72,6 +72,9 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
         left_pa = -e.after_pa
         found["holds"] = soft(left_pa / size, 0.016, 0.002) * soft(left_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
     found["half"] = soft(left, 0.29, 0.025) * soft(-left, -0.62, 0.04)
+    # Suction that is lost seldom leaves more pressure than there was vacuum; less of it says nothing.
+    beyond = soft(-left, 1.0, 0.08) if e.before_pa < 0 and e.after_s > LONG_AFTER_S else 0.0
+    found["beyond"] = beyond if beyond > 0.5 else None
     found["stays"] = _stays(e)
     if math.isfinite(e.rise_s):
         found["slow"] = soft(e.rise_s, 0.4, 0.06)
@@ -138,14 +141,18 @@ def _stays(e: Evidence) -> float:
     return soft(-abs(soon_pa - e.before_pa) / max(abs(e.before_pa), abs(e.after_pa), 1.0), -0.4, 0.04)
 
 
+def glided(e: Evidence) -> float:
+    """Whether clear pulses were heard at another speed just before they ended: where lines fold, a higher one too."""
+    if e.glide_octaves is None or e.death_s is None:
+        return 0.0
+    return soft(abs(e.glide_octaves), GLIDES, 0.03) * soft(math.log(max(e.line_snr, 1.0)), 5.0, 0.3)
+
+
 def not_shut(e: Evidence) -> float:
-    """Whether a vacuum that was there just after the pulses ended has gone since, or they had slowed much before."""
-    glided = 0.0
-    if e.glide_octaves is not None and e.death_s is not None:
-        glided = soft(-e.glide_octaves, GLIDES, 0.05) * soft(math.log(max(e.line_snr, 1.0)), 5.0, 0.3)
+    """Whether a vacuum that was there just after the pulses ended has gone since, or they had another speed before."""
     if e.now_pa is None or e.soon_pa is None or e.soon_pa > min(0.2 * e.before_pa, -4.0 * e.level_u_pa):
-        return glided
-    return max(glided, soft(1.0 - e.now_pa / e.soon_pa, RUNS_OFF, 0.03))
+        return glided(e)
+    return max(glided(e), soft(1.0 - e.now_pa / e.soon_pa, RUNS_OFF, 0.03))
 
 
 def _surely_moved(e: Evidence) -> float:
