@@ -146,3 +146,23 @@ def test_the_ways_tell_the_cause_under_pulses_as_large_as_the_level(swing, tau_s
         draw = 1.0 if cause == "opening" else 1.0 - (1.0 - left) * u
         x += 2.0 / tau_s / RATE_HZ * (draw - area * flow(x) / flow(1.0))
     assert sign * favours_opening(*both_ways(level), swing) > 0.5
+
+
+def test_a_hose_that_comes_off_moves_no_frequency_as_an_engine_that_stops_does():
+    """Next to a sharp resonance the pulses of an engine that slows die at once, and the level with them."""
+    t = np.arange(int(20 * RATE_HZ)) / RATE_HZ
+    for gone, cause in ((10.0, "tap_off"), (11.0, "engine_stop")):
+        firing = 60.0 * np.clip(1.0 - 0.5 * (t - 10.0), 0.0, 1.0) if cause == "engine_stop" else np.full(len(t), 60.0)
+        left = np.exp(-np.clip(t - gone, 0, None) / 0.004)
+        found = told(left * (-150.0 + 200.0 * pulses(firing)) + noise(len(t), 1.0))
+        assert ("sudden_loss", cause) in [(h.kind, h.cause) for h in found]
+
+
+def test_pulses_that_reach_both_rails_on_the_way_to_one_are_no_jump_of_the_sensor():
+    """A single's blow-by takes the level beyond the range in half a second, its pulses having touched the other rail."""
+    t = np.arange(int(20 * RATE_HZ)) / RATE_HZ
+    level = -600.0 + 5000.0 * np.clip((t - 10.0) / 0.8, 0, 1)
+    heard = HappeningDetector(DetectorSettings(rate_hz=RATE_HZ, range_low_pa=-1010.0, range_high_pa=990.0))
+    heard.feed(t, np.clip(level + 500.0 * pulses(np.full(len(t), 10.0)) + noise(len(t), 2.0), -1010.0, 990.0))
+    kept = [(h.kind, h.cause) for h in heard.finish() if h.withdrawn_s is None]
+    assert ("rig_fault", "out_of_range") in kept and "sensor_fault" not in [cause for _, cause in kept]
