@@ -159,7 +159,7 @@ def test_a_hose_that_comes_off_moves_no_frequency_as_an_engine_that_stops_does()
 
 
 def test_pulses_that_reach_both_rails_on_the_way_to_one_are_no_jump_of_the_sensor():
-    """A single's blow-by takes the level beyond the range in half a second, its pulses having touched the other rail."""
+    """A single blows its level beyond the range in half a second, after its pulses had touched the other rail."""
     t = np.arange(int(20 * RATE_HZ)) / RATE_HZ
     level = -600.0 + 5000.0 * np.clip((t - 10.0) / 0.8, 0, 1)
     heard = HappeningDetector(DetectorSettings(rate_hz=RATE_HZ, range_low_pa=-1010.0, range_high_pa=990.0))
