@@ -144,7 +144,9 @@ class Episode:
         if found is None:
             self._make_do()
             return
-        self.way = self._way(track, hop, hop_s, start_s, found)
+        if self.closing or self.next_check + 1 >= len(self.checkpoints_s):
+            # Once, when as much of it is seen as will be.
+            self.way = self._way(track, hop, hop_s, start_s, found)
         self._take(found)
 
     def _way(self, track: Track, hop: int, hop_s: float, start_s: float, found: Evidence) -> Way | None:
@@ -174,8 +176,6 @@ class Episode:
         gone = self.lost
         if gone is None or gone.way is None or self.way is None or gone.evidence is None:
             return None
-        if not self.closing and self.next_check + 1 < len(self.checkpoints_s):
-            return None  # More of it will be seen.
         seen = gone.evidence
         if seen.after_pa > -CLEAR_LEVEL * seen.level_u_pa:
             return None
