@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--range-pa", type=positive, metavar="R", help="greatest pressure that the sensor can tell")
     parser.add_argument(
-        "--bore-u95-mm", type=positive_or_zero, default=0.01, metavar="U", help="how well the bores are known (0.01)"
+        "--bore-u95-mm", type=positive_or_zero, default=0.005, metavar="U", help="how well the bores are known (0.005)"
     )
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 

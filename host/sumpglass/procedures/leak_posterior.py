@@ -19,7 +19,8 @@ from functools import cache
 
 import numpy as np
 
-from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, Fitted, LeakProblem, SourceRows
+from sumpglass.procedures.leak_grids import ABOUT_AS_WELL, COARSE, FAR_OFF, FINE, Grids, moved, narrowed, rows_of
+from sumpglass.procedures.leak_problem import LARGEST_MM2, SMALLEST_MM2, Fitted, LeakProblem, SourceRows
 from sumpglass.procedures.source_models import SourceModel
 from sumpglass.records import FloatArray
 
@@ -27,18 +28,10 @@ _NODES = np.concatenate([np.linspace(-4.5, -2.0, 8, endpoint=False), np.linspace
 _NODES = np.concatenate([_NODES, -_NODES[7::-1]])
 _TAIL = 7
 _START_MM2 = np.geomspace(0.02, 900.0, 45)
-COARSE, FINE = 14, 18
-"""Values of the nuisance of each family."""
-ABOUT_AS_WELL = 6.0
-"""Deviance by which a way to read a series has to fit better before it gets values of the nuisance of its own."""
 LEAST_GAIN = 1e-3
 """Deviance that does not matter to a chance."""
 _REACH = 25.0
 """Deviance above the least at which a source no longer counts."""
-
-
-Grids = list[tuple[SourceModel, FloatArray]]
-"""Families with the values of the nuisance that stand for each."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +40,7 @@ class Sources:
     the errors (`LeakProblem`) of each (r,).
 
     `grids`, `near_mm2` and `looked_at` are the sources looked at and where each was best, before those that fit far too
-    badly were left out.
+    badly were left out, with the deviance `looked_at_dear` of each.
     """
 
     rows: tuple[tuple[SourceModel, float], ...]
@@ -58,6 +51,7 @@ class Sources:
     grids: Grids
     near_mm2: FloatArray
     looked_at: SourceRows
+    looked_at_dear: FloatArray
 
     @property
     def dear(self) -> FloatArray:
@@ -72,38 +66,38 @@ class Sources:
 def fit_sources(problem: LeakProblem, models: Sequence[SourceModel], like: Sources | None = None) -> Sources:
     """Fit every family over its nuisance, close together wherever the readings allow it.
 
-    `like` are the sources of another way to read the same series: unless these readings fit much better, the same
-    values of the nuisance are looked at.
+    `like` are the sources of another way to read the same series: the same values of the nuisance are looked at, unless
+    these readings fit much better or reach beyond them.
     """
     if like is not None:
         found = _fitted(problem, like.grids, like.near_mm2, like.looked_at)
         if found.dear.min() > like.dear.min() - ABOUT_AS_WELL:
+            for margin in (ABOUT_AS_WELL, FAR_OFF):
+                grids, near = moved(found.grids, found.near_mm2, found.looked_at_dear, margin)
+                if grids is not found.grids:
+                    found = _fitted(problem, grids, near)
             return found
-    grids: Grids = [(model, np.array(model.values)) for model in models]
+    grids = [(model, np.array(model.values)) for model in models]
     best: FloatArray | None = None
     if any(model.prior is None for model in models):
         for count in (COARSE, FINE):
-            rows = SourceRows(problem, _rows_of(grids))
+            rows = SourceRows(problem, rows_of(grids))
             near, least = _best_areas(rows, best)
-            grids, best = _narrowed(grids, near, least + rows.cost, len(problem.readings), count)
+            grids, best = narrowed(grids, near, least + rows.cost, len(problem.readings), count)
     return _fitted(problem, grids, best)
-
-
-def _rows_of(grids: Grids) -> list[tuple[SourceModel, float]]:
-    return [(model, float(v)) for model, values in grids for v in values]
 
 
 def _fitted(problem: LeakProblem, grids: Grids, near_mm2: FloatArray | None, like: SourceRows | None = None) -> Sources:
     if like is not None and problem.differs_in_errors_alone(like.problem):
         source = like.on(problem)
     else:
-        source = SourceRows(problem, _rows_of(grids))
+        source = SourceRows(problem, rows_of(grids))
     areas, least = _best_areas(source, near_mm2)
     dear = least + source.cost
     keep = [i for i, (m, _) in enumerate(source.rows) if dear[i] <= dear.min() + _REACH or m.prior is not None]
     part = source.only(keep)
     fitted = part.fit(_nodes(part, areas[keep]), LEAST_GAIN)
-    return Sources(part.rows, areas[keep], least[keep], part.log_size, fitted, grids, areas, source)
+    return Sources(part.rows, areas[keep], least[keep], part.log_size, fitted, grids, areas, source, dear)
 
 
 def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArray, FloatArray]:
@@ -126,33 +120,6 @@ def _best_areas(source: SourceRows, guess: FloatArray | None) -> tuple[FloatArra
         areas = np.clip(middle[:, None] * ratio**steps, SMALLEST_MM2, LARGEST_MM2)
         ratio = ratio if edge else ratio**0.25
     return middle, least
-
-
-def _narrowed(
-    looked_at: Grids, best_mm2: FloatArray, deviance_of: FloatArray, readings: int, count: int
-) -> tuple[Grids, FloatArray]:
-    # A coarse grid may miss the valley: what counts as near it is wide as long as nothing fits.
-    least = float(deviance_of.min())
-    margin = 2.0 * CHI2_95 + 6.0 + 0.5 * max(0.0, least - 3.0 * readings)
-    grids: Grids = []
-    guesses, at = [], 0
-    for model, values in looked_at:
-        areas, deviance = best_mm2[at : at + len(values)], deviance_of[at : at + len(values)]
-        at += len(values)
-        if model.prior is not None or len(values) == 1:
-            grids.append((model, values))
-            guesses.append(areas)
-            continue
-        near = np.flatnonzero(deviance <= max(least + margin, float(deviance.min())))
-        low = values[max(int(near[0]) - 1, 0)]
-        last = int(near[-1]) + 1
-        high = values[last] if last < len(values) else 1.0 - 0.3 * (1.0 - values[-1])
-        if model.range[1] <= 0.0:
-            high = min(high, -0.005)
-        closer = np.array(model.between(float(low), float(high), count))
-        grids.append((model, closer))
-        guesses.append(np.exp(np.interp(closer, values, np.log(areas))))
-    return grids, np.concatenate(guesses)
 
 
 def _nodes(source: SourceRows, best_mm2: FloatArray) -> FloatArray:

@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from sumpglass.procedures.openings import (
-    BORE_U95_MM,
     OPENING_CD,
+    SET_BORE_U95_MM,
     ZERO_DRIFT_PA_S,
     ZERO_STEADY_S,
     Reading,
@@ -49,7 +49,7 @@ class LeakProblem:
         room: Room,
         zero_u_pa: float = 0.0,
         cd: float = OPENING_CD,
-        bore_u95_mm: float = BORE_U95_MM,
+        bore_u95_mm: float = SET_BORE_U95_MM,
         like: LeakProblem | None = None,
     ) -> None:
         """`like`: one whose tables of flows hold here too if only the errors or the gas that flows out differ."""

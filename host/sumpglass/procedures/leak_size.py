@@ -15,9 +15,9 @@ from sumpglass.procedures.leak_problem import LeakProblem
 from sumpglass.procedures.leak_ways import Told, Way, ways_of
 from sumpglass.procedures.next_opening import next_opening_mm
 from sumpglass.procedures.openings import (
-    BORE_U95_MM,
     OPENING_CD,
     OPENING_CD_U95,
+    SET_BORE_U95_MM,
     Reading,
     Room,
 )
@@ -66,7 +66,7 @@ def size_leak(
     room: Room | None = None,
     zero_u_pa: float = 0.0,
     uncertainty_stated: bool = True,
-    bore_u95_mm: float = BORE_U95_MM,
+    bore_u95_mm: float = SET_BORE_U95_MM,
     limit_pa: float = LIMIT_PA,
     other_gas_k: float | None = None,
     wide_zero_u_pa: float | None = None,
@@ -158,9 +158,10 @@ def _bend_words(answer: Answer, ends_at_pa: float | None) -> list[str]:
             return []
         return [f"A bent line is not ruled out (chance {answer.bent_chance:.2f}): the intervals reach over it."]
     ends = f"would end at about {ends_at_pa / 1000:.1f} kPa of vacuum" if ends_at_pa else "grows with the vacuum"
+    bends = "bends" if answer.bent_chance >= 0.5 else "may bend"
     return [
-        f"The line bends (chance {answer.bent_chance:.2g}): the draw is not choked or its valve moves. A source that "
-        f"{ends} was fitted instead."
+        f"The line {bends} (chance {answer.bent_chance:.2g}): the draw is not choked or its valve moves. A source that "
+        f"{ends} was fitted beside the straight line."
     ]
 
 

@@ -26,7 +26,7 @@ OFF_ZERO_U_PA = 15.0
 """The same of a rig that was zeroed once, some time ago (an assumption)."""
 WIDE_CHANCE, OFF_CHANCE = 0.25, 0.35
 """Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
-HOSE_CHANCE = 0.8
+HOSE_CHANCE = 0.5
 """Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
 MOST_BEHIND_HOSES = 2
 """So many of the likeliest zeros and gases are tried behind an unknown hose as well."""
@@ -120,6 +120,5 @@ def _gases(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told
     """Rooms with the gas that may flow out, with the chance of each before the readings."""
     if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
         return [(room, 1.0)]
-    taken_k, *allowed_k = gas_temperatures(readings, room, zero_u_pa, told.other_gas_k, told.bore_u95_mm)
-    rooms = [replace(room, gas_k=k) for k in (taken_k, *allowed_k)]
-    return [(r, 1.0 / len(rooms)) for r in rooms]
+    found = gas_temperatures(readings, room, zero_u_pa, told.other_gas_k, told.bore_u95_mm)
+    return [(replace(room, gas_k=gas_k), chance) for gas_k, chance in found]

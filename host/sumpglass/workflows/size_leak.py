@@ -12,7 +12,7 @@ from sumpglass.errors import InputError
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
 from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA
-from sumpglass.procedures.openings import BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
+from sumpglass.procedures.openings import SET_BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
 from sumpglass.records import Recording
 from sumpglass.store.csv_table import CsvTable, read_header, read_table
 from sumpglass.workflows.load_recording import load_recording
@@ -46,7 +46,7 @@ def size_leak_of_file(
     room: Room | None = None,
     zero_pa: float | None = None,
     range_pa: float | None = None,
-    bore_u95_mm: float = BORE_U95_MM,
+    bore_u95_mm: float = SET_BORE_U95_MM,
 ) -> tuple[LeakSize, LeakInput]:
     """Leak size from `path`, a table CSV or a recording. Raises InputError."""
     if is_table(path):
@@ -68,7 +68,7 @@ def size_leak_of_recording(
     room: Room | None = None,
     zero_pa: float | None = None,
     range_pa: float | None = None,
-    bore_u95_mm: float = BORE_U95_MM,
+    bore_u95_mm: float = SET_BORE_U95_MM,
 ) -> tuple[LeakSize, LeakInput]:
     """Leak size from the marked stretches of a recording. Raises InputError."""
     taken = readings_of(recording, zero_pa, range_pa)
