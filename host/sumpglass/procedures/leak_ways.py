@@ -7,7 +7,6 @@ what the readings say of it (Kass and Raftery, Journal of the American Statistic
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -28,8 +27,9 @@ WIDE_CHANCE, OFF_CHANCE = 0.25, 0.35
 """Chances, before the readings, that a recording without a zero is of such rigs (assumptions)."""
 HOSE_CHANCE = 0.5
 """Chance, before the readings, that a hose of which nothing is told changes the pulses (an assumption)."""
-MOST_BEHIND_HOSES = 2
-"""So many of the likeliest zeros and gases are tried behind an unknown hose as well."""
+
+HOPELESS = 10.0
+"""Logarithm by which a gas is less likely than another before it is not tried under further zeros."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,7 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
     zeros = _zeros(told)
     gases = _gases(readings, room, zeros[len(zeros) // 2][0], told)
     for zero_u_pa, zero_chance in zeros:
+        gases = _not_hopeless(gases, ways)
         for warmth, gas_chance in gases:
             like = next(
                 (w.weighed.sources for w in ways if w.room == warmth), ways[0].weighed.sources if ways else None
@@ -70,15 +71,20 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
             weighed = _weighed(readings, warmth, zero_u_pa, told, zero_chance * gas_chance, like)
             ways.append(Way(zero_u_pa, warmth, False, weighed))
     ways = _ranked(ways)
-    behind_hoses: list[LeakProblem] = []
-    for i, way in enumerate(ways[:MOST_BEHIND_HOSES] if hoses else []):
-        ways[i] = replace(way, weighed=way.weighed.times(seen_chance))
-        for k, (behind, share) in enumerate(hoses):
-            prior = math.exp(way.weighed.log_chance) * HOSE_CHANCE * share
-            similar = behind_hoses[k] if i else None
-            weighed = _weighed(behind, way.room, way.zero_u_pa, told, prior, way.weighed.sources, similar)
-            behind_hoses.append(weighed.problem)
-            ways.append(replace(way, hose=True, weighed=weighed))
+    if hoses:
+        # Gas that a hose's larger pulses would push out is not seen in the pulses as they are.
+        zero_u_pa = ways[0].zero_u_pa
+        zero_chance = next(chance for u_pa, chance in zeros if u_pa == zero_u_pa)
+        warmths = _either_gas(readings, room, told)
+        ways = [replace(w, weighed=w.weighed.times(seen_chance)) if w.zero_u_pa == zero_u_pa else w for w in ways]
+        for behind, share in hoses:
+            similar = None
+            for warmth in warmths:
+                prior = zero_chance * HOSE_CHANCE * share / len(warmths)
+                like = min(ways, key=lambda w: (w.room != warmth, -w.chance)).weighed.sources
+                weighed = _weighed(behind, warmth, zero_u_pa, told, prior, like, similar)
+                similar = weighed.problem
+                ways.append(Way(zero_u_pa, warmth, True, weighed))
     return _ranked(ways)
 
 
@@ -122,3 +128,17 @@ def _gases(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told
         return [(room, 1.0)]
     found = gas_temperatures(readings, room, zero_u_pa, told.other_gas_k, told.bore_u95_mm)
     return [(replace(room, gas_k=gas_k), chance) for gas_k, chance in found]
+
+
+def _not_hopeless(gases: Sequence[tuple[Room, float]], ways: Sequence[Way]) -> list[tuple[Room, float]]:
+    """Gases but for those that no zero tried so far made likely: weighing them again takes time and tells nothing."""
+    found = {w.room: w.weighed.log_evidence for w in sorted(ways, key=lambda w: w.weighed.log_evidence)}
+    most = max(found.values(), default=0.0)
+    return [(warmth, chance) for warmth, chance in gases if found.get(warmth, most) > most - HOPELESS]
+
+
+def _either_gas(readings: Sequence[Reading], room: Room, told: Told) -> list[Room]:
+    """Rooms with the gas expected and with the other that it may be, where that matters."""
+    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
+        return [room]
+    return [room, replace(room, gas_k=told.other_gas_k)]

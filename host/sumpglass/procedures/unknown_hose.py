@@ -20,9 +20,9 @@ LEAST_GAIN = 0.1
 """Below about this gain of the hose its pulses are lost in noise and not made larger again."""
 HOSES = 16
 """Hoses that stand for an unknown one."""
-BORE_M, LENGTH_M, VOLUME_M3 = (2e-3, 6e-3), (0.03, 2.0), (0.1e-6, 4e-6)
-"""What an unknown hose may measure, even in the logarithms: from a sensor screwed to the port to two metres of hose
-(common practice, no source)."""
+BORE_M, LENGTH_M, VOLUME_M3 = (2e-3, 6e-3), (0.2, 2.0), (0.1e-6, 4e-6)
+"""What an unknown hose may measure, even in the logarithms (common practice, no source): a hose that keeps electronics
+away from heat and vapour at the port has 20 cm at least. A sensor screwed to the port sees the pulses as they are."""
 SLIGHT_SWING = 0.05
 """Pulses under this share of the level (RMS) drive the same flow whatever the hose: sqrt is straight over them."""
 MOST_SAMPLES = 1 << 14

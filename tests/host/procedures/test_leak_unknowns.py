@@ -109,3 +109,18 @@ def test_a_membrane_that_shuts_late_beside_a_bypass_is_held_though_no_family_is_
     assert size.bent
     assert size.lo95_mm2 <= 1.2 <= size.hi95_mm2
     assert size.net_draw_at_cd_lo95 <= 9e-5 / RHO * 60e3 <= size.net_draw_at_cd_hi95
+
+
+def test_behind_a_hose_that_nobody_told_the_gas_may_be_warm_or_not():
+    t = np.arange(8000) / 1000.0
+    readings = []
+    for bore, vacuum in ((5.0, 150.0), (3.2, 400.0), (2.0, 1400.0)):
+        level = level_of(t, -vacuum + 900 * np.sin(2 * np.pi * 30 * t))
+        shapes = unknown_hose_shapes_pa(level, 1000.0, vacuum)
+        readings.append(Reading(bore, vacuum, 5.0, shape_pa=-level.swing_pa, name="recorded", hose_shapes_pa=shapes))
+    groups = hoses_of(readings, Room())
+    swings = [np.std(behind[0].shape_pa) for behind, _ in groups]
+    assert min(swings) < 0.9 * np.std(readings[0].shape_pa), "the hose that changes most stands for itself"
+    ways = ways_of(readings, Room(), Told(5.0, True, 0.005, 3500.0, 343.15, None))
+    assert {w.room.gas_k for w in ways if w.hose} == {None, 343.15}
+    assert sum(w.chance for w in ways) == pytest.approx(1.0)
