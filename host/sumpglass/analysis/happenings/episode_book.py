@@ -220,7 +220,9 @@ class EpisodeBook:
                 episode.rig_key = None
             return
         seen = episode.still or episode.railed or (episode.evidence is not None and episode.evidence.after_s > 0.15)
-        mended = episode.lost_cause in RIG_CAUSES and not episode.upward
+        # Nor does a hose that comes off bring a vacuum back.
+        no_hose = episode.opened_by == "recovery" and cause == "tap_off"
+        mended = not episode.upward and (episode.lost_cause in RIG_CAUSES or no_hose)
         if episode.opened_by == "drop" or cause == "line_blocked":
             seen = seen and _pulses_left(episode) < GONE_RATIO and not _ran_down(episode)
         if episode.opened_by == "drop" and not episode.still and not episode.railed and episode.evidence is not None:
