@@ -24,9 +24,9 @@ CHOKED_CHANCE = 0.6
 judgement, no source)."""
 BENT_FROM = 0.28
 """Chance from which a line counts as bent: a bend that is missed misleads more than a straight line that is called
-bent, whose leak and interval stay right. Nine bends of ten are then recognised, and one straight line of eight is
+bent, whose leak and interval stay right. Nine bends of ten are then recognised, and one straight line of seven is
 called bent (tests/benchmarks/bench_procedures.py, bench_size_leak_recordings.py); of tables whose openings hardly
-change the vacuum, one of four."""
+change the vacuum, three of ten."""
 BENT_FROM_WARM = 0.4
 """The same where nobody told how warm the gas is that strong pulses push out: other gas bends the line as well."""
 BEND_GAIN = 0.2
