@@ -17,7 +17,11 @@ import tempfile
 import time
 from pathlib import Path
 
-import numpy as np
+from sumpglass.cli import one_thread_each
+
+one_thread_each()  # as the program does, before numpy is loaded
+
+import numpy as np  # noqa: E402
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_decode import make_capture  # noqa: E402

@@ -21,6 +21,10 @@ import time
 import tty
 from pathlib import Path
 
+from sumpglass.cli import one_thread_each
+
+one_thread_each()  # as the program does, before numpy is loaded
+
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_decode import counts_of, make_capture  # noqa: E402
 

@@ -25,7 +25,11 @@ import termios
 import time
 from pathlib import Path
 
-import numpy as np
+from sumpglass.cli import one_thread_each
+
+one_thread_each()  # as the program does, before numpy is loaded
+
+import numpy as np  # noqa: E402
 
 FRAME_S = 0.05
 COLUMNS, ROWS = 120, 40
