@@ -60,9 +60,15 @@ def find_decay(recording: Recording, zero_pa: float | None = None) -> DecayPart:
     fine_t, fine = _blocks(t, size, 1500)
     noise = _noise(fine)
     peak = _peak(fine, noise)
-    if fine[peak] - sign * base < max(LEAST_PEAK_PA, 6.0 * noise):
+    start = float(fine[peak]) - sign * base
+    if LEAST_PEAK_PA <= start < 6.0 * noise:
         raise RefusedError(
-            f"the pressure never leaves {fine[peak] - sign * base:.0f} Pa, expected a hold that starts from "
+            f"the readings swing by {noise:.0f} Pa, too much for a hold from {start:.0f} Pa: is the "
+            "engine off, and the sensor well?"
+        )
+    if start < LEAST_PEAK_PA:
+        raise RefusedError(
+            f"the pressure never leaves {start:.0f} Pa, expected a hold that starts from "
             "a vacuum of about 2 kPa: pump, stop the hose, then record"
         )
     end = _opening(fine_t, fine, peak, noise)

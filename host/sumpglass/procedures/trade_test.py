@@ -28,6 +28,10 @@ CAUTIONS: dict[str, str] = {
         "Never dead-end the breather for longer than the reading takes: the clock on screen counts. Stop at the "
         "limit set for the seals."
     ),
+    "dead_end_unwatched": (
+        "Never dead-end the breather for longer than the reading takes; stop at the limit set for the seals: 3.5 kPa "
+        "either way unless the maker's manual says otherwise."
+    ),
     "manual": (
         "Maker's manual and local rules come first; emission parts may be regulated. This tool assists a "
         "competent person and certifies nothing."
@@ -39,6 +43,8 @@ CAUTIONS: dict[str, str] = {
 SESSION_CAUTIONS = ("manual", "vapour", "air")
 """Shown before the first step of any test."""
 RUNNING_CAUTIONS = ("running", "monoxide")
+SEARCH_CAUTIONS = (*RUNNING_CAUTIONS, "vapour", "air", "dead_end_unwatched", "manual")
+"""Shown where the search for a fault sends somebody to an engine: all tests of the layouts are at warm idle."""
 
 
 @dataclass(frozen=True)

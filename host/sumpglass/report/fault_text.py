@@ -8,6 +8,7 @@ from sumpglass.faults.finding import Finding
 from sumpglass.faults.layout import Layout
 from sumpglass.faults.reading import Reading
 from sumpglass.faults.verdict import Shift, Split
+from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import in_words
 
@@ -26,6 +27,8 @@ def fault_text(finding: Finding) -> str:
     lines += ["", verdict_sentence(finding)]
     lines += next_lines(finding)
     lines += [f"Note: {safe(warning, 500)}." for warning in finding.warnings]
+    if finding.next is not None:  # somebody goes to a running engine now
+        lines += ["", "Cautions:", *(f"  - {CAUTIONS[name]}" for name in SEARCH_CAUTIONS)]
     return "\n".join(lines) + "\n"
 
 

@@ -230,6 +230,21 @@ def test_hold_tells_the_law(capsys, put):
         )
 
 
+def test_hold_is_refused_where_an_engine_turns(capsys, put):
+    rng = np.random.default_rng(2)
+    t = np.arange(0, 20, 0.005)
+    for swing in (200.0, 600.0):  # a steady draw would look tight
+        p = -2000.0 + swing * np.sin(2 * np.pi * 26.7 * t) + rng.normal(0, 3, len(t))
+        text = "t_s,pressure_pa\n" + "".join(f"{a:.3f},{x:.2f}\n" for a, x in zip(t, p))
+        assert main(["hold", put(text, "running.csv")]) == 2
+        told = capsys.readouterr()
+        assert told.out == "" and told.err.count("\n") == 1
+        assert ("found engine pulses" if swing < 500.0 else "is the engine off") in told.err
+    hum = -2000.0 * np.exp(-t / 30) + 40.0 * np.sin(2 * np.pi * 50.02 * t) + rng.normal(0, 3, len(t))
+    text = "t_s,pressure_pa\n" + "".join(f"{a:.3f},{x:.2f}\n" for a, x in zip(t, hum))
+    assert asked(capsys, "hold", "hold", put(text, "hum.csv"))["half_time_s"] == pytest.approx(20.8, rel=0.1)
+
+
 def test_hold_against_a_reference_needs_no_volume(capsys, put):
     def decay(k, name):
         t = np.arange(0, 30, 0.05)

@@ -5,6 +5,7 @@ import asyncio
 import pytest
 
 from sumpglass.faults.layout_file import load_layout
+from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
 from sumpglass.store.casebook import Casebook
 from sumpglass.tui.app import ScreenOptions, SumpglassApp
 from sumpglass.tui.screens.find_fault import FindFaultScreen
@@ -13,6 +14,9 @@ from sumpglass.workflows.live import Reading, RigHealth
 
 
 async def weighed(pilot, screen):
+    await pilot.pause()
+    if not screen.pane.cautions_read:
+        await pilot.press("y")
     for _ in range(200):
         await asyncio.sleep(0.05)
         await pilot.pause()
@@ -93,3 +97,26 @@ async def test_an_old_reading_is_not_taken_and_a_clipped_one_is_a_bound(story, l
         await weighed(pilot, screen)
         assert screen.search.readings[0].above_pa == 1990.0
         await pilot.press("escape")
+
+
+@pytest.mark.parametrize("size", [(60, 20), (80, 24)])
+async def test_every_caution_is_shown_before_the_first_test_is_named(story, lines, size):
+    app = SumpglassApp(lambda: story(), ScreenOptions(), started=False)
+    async with app.run_test(size=size) as pilot:
+        screen = FindFaultScreen("draught-tube")
+        app.push_screen(screen)
+        await pilot.pause()
+        await pilot.press("space")
+        await pilot.pause()
+        assert "Acknowledge the cautions first" in "\n".join(lines(app))
+        seen = ""
+        while not screen.pane.cautions_read:
+            seen += " ".join(" ".join(lines(app)).replace("!", " ").split())
+            assert "NEXT" not in seen
+            assert screen.pane.chosen is None
+            await pilot.press("y")
+            await pilot.pause()
+        for name in SEARCH_CAUTIONS:
+            assert CAUTIONS[name] in seen, name
+        await weighed(pilot, screen)
+        assert "NEXT: " in "\n".join(lines(app))

@@ -183,3 +183,28 @@ async def test_a_file_s_text_never_reaches_the_screen_as_commands(story, lines):
 def test_state_is_plain_json():
     guide = Guide(find_test("seal-hunt"), {"suspects": ["a"]})
     assert json.loads(json.dumps(guide.to_fields())) == guide.to_fields() or math.isfinite(1.0)
+
+
+@pytest.mark.parametrize("size", [(60, 20), (80, 24)])
+async def test_no_caution_is_acknowledged_that_was_not_shown(story, lines, size):
+    app = app_for(story)
+    async with app.run_test(size=size) as pilot:
+        screen = GuideScreen("draw")
+        app.push_screen(screen)
+        await pilot.pause()
+        seen = ""
+        while screen.guide.step.id == "cautions":
+            screen.settle()
+            await pilot.pause()
+            seen += " ".join(" ".join(lines(app)).replace("!", " ").split())
+            await pilot.press("y")
+            await pilot.pause()
+        for caution in screen.guide.test.cautions:
+            assert caution in seen
+        await Rig(app, screen).run(pilot, 4, target=-400.0, engine="running")
+        await pilot.press("space")
+        await pilot.pause()
+        assert screen.guide.step.id != "cautions"
+        text = " ".join(" ".join(lines(app)).replace("!", " ").split())
+        for caution in screen.guide.status.cautions:
+            assert caution in text

@@ -18,7 +18,7 @@ from sumpglass.faults.finding import Finding
 from sumpglass.faults.reading import Reading as FaultReading
 from sumpglass.faults.typed import FORMS, typed_reading
 from sumpglass.report.terminal_text import safe
-from sumpglass.tui.widgets.fault_pane import FaultPane, LayoutList
+from sumpglass.tui.widgets.fault_pane import UNREAD, FaultPane, LayoutList
 from sumpglass.tui.widgets.foot import KeyBar
 from sumpglass.tui.widgets.level_panel import LevelPanel
 from sumpglass.workflows.find_fault import (
@@ -39,6 +39,7 @@ LEVEL_COLUMNS = 34
 NEAR_THE_END = 0.9
 OLDEST_S = 1.0
 """A live reading older than this is not taken."""
+CAUTION_KEYS = (("y", "read and understood", "acknowledge"), ("esc", "dashboard", "leave"))
 LIST_KEYS = (("↑↓", "choose", "choose(1)"), ("enter", "begin", "go_on"), ("esc", "back", "leave"))
 TALK_KEYS = (
     ("space", "take the reading", "go_on"), ("i", "type it", "type"), ("x", "cannot reach", "refuse"),
@@ -53,6 +54,7 @@ class FindFaultScreen(Screen[None]):
     BINDINGS = [
         Binding("space,enter", "go_on"), Binding("i", "type"), Binding("x", "refuse"), Binding("backspace,b", "undo"),
         Binding("up,k", "choose(-1)"), Binding("down,j", "choose(1)"), Binding("d", "drawing"), Binding("u", "unit"),
+        Binding("y", "acknowledge"),
         Binding("t", "theme"), Binding("escape,q", "leave"),
     ]  # fmt: skip
     CSS = """
@@ -108,7 +110,7 @@ class FindFaultScreen(Screen[None]):
             return
         self.search = Search(layout)
         self.layouts.display, self.pane.display = False, True
-        self.keys.keys = list(TALK_KEYS)
+        self.keys.keys = list(TALK_KEYS if self.pane.cautions_read else CAUTION_KEYS)
         self.keys.update_lines()
         self.pane.begin(layout)
         path = self.host.live.health.recording
@@ -181,6 +183,8 @@ class FindFaultScreen(Screen[None]):
             return
         test = self.pane.chosen
         if test is None:
+            if not self.pane.cautions_read:
+                self.pane.say(UNREAD)
             return
         now = self.host.live.reading
         if now.level_pa is None or now.sensor_fault or now.age_s is None or now.age_s > OLDEST_S:
@@ -192,6 +196,14 @@ class FindFaultScreen(Screen[None]):
             self._take(FaultReading(test.id, deeper_than_pa=limit) if deep else FaultReading(test.id, above_pa=limit))
             return
         self._take(FaultReading(test.id, pressure_pa=now.level_pa, u95_pa=max(now.u95_pa or 0.0, 1.0)))
+
+    def action_acknowledge(self) -> None:
+        """The deliberate yes to the cautions."""
+        if self.search is not None:
+            self.pane.acknowledge()
+            if self.pane.cautions_read:
+                self.keys.keys = list(TALK_KEYS)
+                self.keys.update_lines()
 
     def action_type(self) -> None:
         """Type a reading, as a distant owner tells it."""

@@ -224,12 +224,12 @@ class GuideScreen(Screen[None]):
     def action_go_on(self) -> None:
         if self.guide is None:
             self._begin(self.tests.chosen)
-        elif self.guide.verdict is None:
+        elif self.guide.verdict is None and not self.pane.turn_page():
             self._handle(self.guide.press())
             self.settle()
 
     def action_acknowledge(self) -> None:
-        if self.guide is not None:
+        if self.guide is not None and not self.pane.turn_page():
             self._handle(self.guide.acknowledge())
             self.settle()
 

@@ -8,15 +8,18 @@ from typing import Any
 
 from sumpglass.faults.finding import Finding
 from sumpglass.faults.layout import Layout, LayoutTest
+from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
 from sumpglass.report.fault_text import bar, percent, shift_lines, verdict_sentence, why_sentence
 from sumpglass.report.layout_picture import marks_of
 from sumpglass.report.layout_text import layout_drawing, legend_lines
 from sumpglass.report.terminal_text import safe
+from sumpglass.tui.widgets.cautions import CautionPages
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 
 SIDE = 36
 """Columns at the upper right that the level stands in."""
 SIDE_ROWS = 7
+UNREAD = "Acknowledge the cautions first: y"
 
 
 class LayoutList(LineWidget):
@@ -64,11 +67,13 @@ class FaultPane(LineWidget):
         self._waiting = False
         self._drawing = False
         self._note = ""
+        self._pages = CautionPages()
+        self.cautions_read = False
 
     @property
     def chosen(self) -> LayoutTest | None:
-        """The test that a reading would be taken for now; None while there is none."""
-        return self._offers[self._at] if self._offers and not self._waiting else None
+        """The test that a reading would be taken for now; None while there is none, or cautions are unread."""
+        return self._offers[self._at] if self.cautions_read and self._offers and not self._waiting else None
 
     def begin(self, layout: Layout) -> None:
         """A new search on this layout."""
@@ -97,6 +102,13 @@ class FaultPane(LineWidget):
             self._at = (self._at + way) % len(self._offers)
             self.update_lines()
 
+    def acknowledge(self) -> None:
+        """The cautions that are shown have been read; those that found no room come next."""
+        if not self._pages.turn():
+            self.cautions_read = True
+            self._note = "" if self._note == UNREAD else self._note
+        self.update_lines()
+
     def turn(self) -> None:
         """Between the words and the drawing."""
         self._drawing = not self._drawing
@@ -108,6 +120,8 @@ class FaultPane(LineWidget):
             return []
         title = textwrap.shorten(safe(layout.title), max(20, width - SIDE - 8), placeholder=" …")
         lines: list[Line] = [rule(title, width - SIDE)]
+        if not self.cautions_read:
+            return self._cautions(lines, width, height)
         if finding is None:
             return [*lines, (("  weighing ...", "quiet"),)]
         lines += self._suspects(finding, width)
@@ -123,6 +137,14 @@ class FaultPane(LineWidget):
             lines += [(), *picture][: rest - len(more)]
         lines += [()] * max(0, height - len(lines) - 1)
         return [*lines[: height - 1], ((f" {self._note}"[:width], "alert"),)]
+
+    def _cautions(self, lines: list[Line], width: int, height: int) -> list[Line]:
+        lines += [(), ((" Read the cautions, then say that you have", "strong"),)]
+        lines += [()] * (SIDE_ROWS - len(lines))
+        cautions = [CAUTIONS[name] for name in SEARCH_CAUTIONS]
+        lines += self._pages.lines(cautions, width, height - len(lines) - 1)
+        lines += [()] * max(0, height - len(lines) - 1)
+        return [*lines, ((f" {self._note}"[:width], "alert"),)]
 
     def _suspects(self, finding: Finding, width: int) -> list[Line]:
         labels = {fault.id: safe(fault.label) for fault in finding.layout.faults}

@@ -9,6 +9,7 @@ from typing import Any
 from sumpglass.procedures.guide_events import GuideEvent, GuideStatus, Paused, ReadingTaken, Resumed, Told
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 from sumpglass.report.terminal_text import safe
+from sumpglass.tui.widgets.cautions import CautionPages, caution_lines
 from sumpglass.tui.widgets.large_text import large_lines
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 from sumpglass.units import decimals_for, in_words
@@ -86,14 +87,25 @@ class GuidePane(LineWidget):
         self._test: TradeTest | None = None
         self._status: GuideStatus | None = None
         self._notes: list[str] = []
+        self._pages = CautionPages()
 
     def show(self, test: TradeTest, status: GuideStatus) -> None:
         """Draw it."""
         before = self._status
         if before and before.step and before.step.id == "cautions" and before.step != status.step:
             self._notes = []  # what was said of unread cautions is done with
+        if before is None or before.step != status.step:
+            self._pages.begin()
         self._test, self._status = test, status
         self.update_lines()
+
+    def turn_page(self) -> bool:
+        """Show the cautions that found no room yet. False when all have been shown."""
+        step = self._status.step if self._status is not None else None
+        if step is None or step.id != "cautions" or not self._pages.turn():
+            return False
+        self.update_lines()
+        return True
 
     def say(self, words: str) -> None:
         """Add a line to what was told."""
@@ -132,23 +144,21 @@ class GuidePane(LineWidget):
         # The cautions themselves are what is to be read at the first step, so its own words stand small.
         small = step.id == "cautions"
         words = safe(step.words, 160)
-        lines = (
-            [(), *_wrapped(words, width - SIDE - 2, "strong"), ()]
-            if small
-            else self._large(words, width, height, "strong")
-        )
-        lines += self._beside(step.detail, width, len(lines), "plain")
-        while len(lines) < SIDE_ROWS:
-            lines.append(())
-        lines += [*self._condition(status, step, width), ()]
-        lines += [
-            ((" ! ", "badge"), (" ", "plain"), (row, "plain")) if first else (("     ", "plain"), (row, "plain"))
-            for caution in status.cautions
-            for first, row in _marked(textwrap.wrap(caution, width - 7))
-        ]
+        plain = [(), *_wrapped(words, width - SIDE - 2, "strong"), ()]
+        cautions = caution_lines(status.cautions, width)
+        lines = self._told(plain if small else self._large(words, width, height, "strong"), status, step, width)
+        if not small and len(lines) + len(cautions) > height - 1:
+            lines = self._told(plain, status, step, width)  # no letter is worth a caution that is cut off
+        lines += self._pages.lines(status.cautions, width, height - 1 - len(lines)) if small else cautions
         if status.estimate:
             lines += [((" so far: ", "quiet"), (status.estimate, "strong"))]
         return self._with_notes(lines, width, height)
+
+    def _told(self, words: list[Line], status: GuideStatus, step: Step, width: int) -> list[Line]:
+        """The step's words, what belongs to them, and its condition."""
+        lines = [*words, *self._beside(step.detail, width, len(words), "plain")]
+        lines += [()] * (SIDE_ROWS - len(lines))
+        return [*lines, *self._condition(status, step, width), ()]
 
     def _large(self, words: str, width: int, height: int, tone: str) -> list[Line]:
         """Large type beside the level where it fits, else under it."""
@@ -238,10 +248,6 @@ class GuidePane(LineWidget):
 
 def _wrapped(words: str, columns: int, tone: str) -> list[Line]:
     return [((f" {row}", tone),) for row in textwrap.wrap(words, columns)]
-
-
-def _marked(rows: list[str]) -> list[tuple[bool, str]]:
-    return [(number == 0, row) for number, row in enumerate(rows)]
 
 
 def _figure_words(figure: Any) -> str:
