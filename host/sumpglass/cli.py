@@ -36,6 +36,8 @@ COMMANDS: dict[str, str] = {
 `add_arguments(parser)` and `run(arguments) -> int`."""
 
 
+TRACEBACK = "SUMPGLASS_TRACEBACK"
+"""Set it to see where an unforeseen fault of the program arose."""
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -59,6 +61,11 @@ class OneLineParser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         sys.stderr.write(f"{self.prog}: {' '.join(message.split())}; see {self.prog} --help\n")
         raise SystemExit(2)
+
+
+def as_sentence(words: str) -> str:
+    """The same with a capital and a full stop; what is written large within stays so."""
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _top_parser() -> OneLineParser:
@@ -86,7 +93,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     module = importlib.import_module(f"sumpglass.commands.{arguments.command.replace('-', '_')}")
     parser = OneLineParser(
         prog=f"sumpglass {arguments.command}",
-        description=COMMANDS[arguments.command].capitalize() + ".",
+        description=as_sentence(COMMANDS[arguments.command]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
@@ -99,6 +106,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SumpglassError as error:
         sys.stderr.write(f"sumpglass {arguments.command}: {' '.join(str(error).split())}\n")
         return error.exit_status
+    except MemoryError:
+        sys.stderr.write(f"sumpglass {arguments.command}: the memory is full: close other programs, or cut the file\n")
+        return 3
     except KeyboardInterrupt:
         sys.stderr.write("interrupted; what was recorded is kept\n")
         return 130
@@ -106,3 +116,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of our output went away (`| head`): nothing is wrong, but Python would complain at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except Exception as error:  # noqa: BLE001 - the last resort: a person gets a sentence, a contributor the place
+        if os.environ.get(TRACEBACK):
+            raise
+        sys.stderr.write(
+            f"sumpglass {arguments.command}: a fault of the program, not yours ({type(error).__name__}: "
+            f"{ascii(' '.join(str(error).split())[:200])[1:-1]}): send it to who looks after sumpglass, with what "
+            f"{TRACEBACK}=1 shows; recordings are kept\n"
+        )
+        return 3

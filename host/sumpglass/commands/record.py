@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from sumpglass.commands.numbers import positive
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import in_words
 
@@ -17,15 +18,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `record`."""
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--port", metavar="P", help="serial port of the rig; without it the one rig that is plugged in")
-    where.add_argument("--virtual", action="store_true", help="the built-in virtual rig")
-    parser.add_argument("--scenario", metavar="NAME", help="what happens on the virtual rig; without it a leak test")
+    where.add_argument(
+        "--virtual",
+        nargs="?",
+        const="leak-test",
+        metavar="SCENARIO",
+        help="the built-in virtual rig, no hardware needed",
+    )
     parser.add_argument(
         "--out", metavar="FILE", help="casebook (.casebook, a new recording is added) or raw capture (.capture)"
     )
     parser.add_argument("--seconds", type=float, metavar="N", help="stop after so long; without it at Ctrl-C")
     parser.add_argument("--cylinders", type=int, metavar="N", help="cylinders of the engine, kept with the recording")
     parser.add_argument("--subject", default="", metavar="WORDS", help="which engine this is, kept in the casebook")
-    parser.add_argument("--rate", type=float, metavar="HZ", help="samples a second; without it as the board is set")
+    parser.add_argument(
+        "--rate-hz", type=positive, metavar="R", help="samples a second; without it as the board is set"
+    )
     parser.add_argument("--json", action="store_true", help="print a summary as JSON at the end")
 
 
@@ -35,14 +43,12 @@ def run(options: argparse.Namespace) -> int:
     from sumpglass.report.as_json import print_json
     from sumpglass.workflows.record import default_name, record
 
-    if options.cylinders is not None and not 1 <= options.cylinders <= 16:
-        raise InputError(f"found {options.cylinders} cylinders, expected 1 to 16")
+    if options.cylinders is not None and not 1 <= options.cylinders <= 8:
+        raise InputError(f"found {options.cylinders} cylinders, expected 1 to 8")
     path = options.out or default_name()
-    more: dict[str, Any] = {"rate_hz": options.rate} if options.rate is not None else {}
-    if options.scenario is not None:
-        if not options.virtual:
-            raise InputError("found --scenario without --virtual, expected both: only the virtual rig has scenarios")
-        more["scenario"] = options.scenario
+    more: dict[str, Any] = {"rate_hz": options.rate_hz} if options.rate_hz is not None else {}
+    if options.virtual is not None:
+        more["scenario"] = options.virtual
     last: RecordingTally | None = None
     interrupted = False
     progress = _Progress()
@@ -50,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
         options.port,
         path,
         options.seconds,
-        virtual=options.virtual,
+        virtual=options.virtual is not None,
         cylinders=options.cylinders,
         subject=options.subject,
         **more,

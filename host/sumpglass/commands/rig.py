@@ -72,7 +72,7 @@ def _deploy(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from sumpglass.report.as_json import print_json
-    from sumpglass.report.rig_text import checks_text
+    from sumpglass.report.rig_text import acceptance_sentence, checks_text
     from sumpglass.report.terminal_text import safe
     from sumpglass.workflows.rig_check import Prompt, RigReport, check_rig, write_page
 
@@ -113,7 +113,7 @@ def _check(options: argparse.Namespace) -> int:
         print_json("rig-check", fields)
     else:
         sys.stdout.write(checks_text(report.checks))
-        sys.stdout.write("accepted\n" if report.accepted else "not accepted\n")
+        sys.stdout.write(f"{acceptance_sentence(report.checks)}\n")
     return 1 if options.strict and not report.accepted else 0
 
 

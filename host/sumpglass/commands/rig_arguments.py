@@ -19,7 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """One sub-command each for `PARTS`."""
     parts = parser.add_subparsers(dest="part", metavar="PART", required=True, help="one of the following")
     made = {
-        name: parts.add_parser(name, help=text, description=text.capitalize() + ".") for name, text in PARTS.items()
+        name: parts.add_parser(name, help=text, description=f"{text[:1].upper()}{text[1:]}.")
+        for name, text in PARTS.items()
     }
     for name in ("deploy", "check", "zero", "calibrate", "collect", "settings"):
         made[name].add_argument("--port", help="serial port of the rig (default: the only one plugged in)")

@@ -92,6 +92,8 @@ def is_bridge(path: str) -> bool:
 
 def _reason(error: Exception) -> str:
     number = getattr(error, "errno", None)
+    if isinstance(error, ValueError) or "(25," in str(error):  # not a terminal: pyserial hides the number in its text
+        return "it is no serial port"
     words = {2: "there is no such port", 13: "permission denied", 16: "busy", 11: "busy"}
     return words.get(number or 0, str(error).split("\n")[0])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sumpglass.report.happening_words import clock, sentence
+from sumpglass.report.happening_words import clock, counted, length_words, sentence
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import decimals_for, in_words
 
@@ -17,7 +17,7 @@ def assess_text(assessment: Any, name: str) -> str:
     a = assessment
     facts = a.recording
     rate = "rate unknown" if facts.rate_hz is None else f"{facts.rate_hz:g} Hz"
-    lines = [f"{safe(name)}: {clock(facts.duration_s)} min:s, {facts.samples} samples, {rate}"]
+    lines = [f"{safe(name)}: {length_words(facts.duration_s)}, {counted(facts.samples, 'sample')}, {rate}"]
     lines.append("Level     " + _level(a.level))
     lines.append("Engine    " + _pulses(a.pulses))
     lines.append("")
@@ -38,7 +38,7 @@ def _level(level: Any) -> str:
     if level.mean_pa is None:
         return STATE_WORDS[level.state]
     if level.u95_pa is None:
-        return f"{in_words(level.mean_pa, 'Pa')}, interval not known"
+        return f"{STATE_WORDS[level.state]}  {in_words(level.mean_pa, 'Pa')}, interval not known"
     decimals = min(1, decimals_for(level.u95_pa))
     return (
         f"{STATE_WORDS[level.state]}  {in_words(level.mean_pa, 'Pa', decimals)}, "
@@ -55,7 +55,7 @@ def _pulses(pulses: Any) -> str:
         if pulses.rpm_u95 is not None:
             told += f" \N{PLUS-MINUS SIGN} {pulses.rpm_u95:.1f}"
     if pulses.half_order_pa is not None and pulses.half_order_ratio is not None:
-        told += f"; half order {pulses.half_order_pa:.1f} Pa, {pulses.half_order_ratio:.0%} of the pulses"
+        told += f"; half order {pulses.half_order_pa:.1f} Pa, {100 * pulses.half_order_ratio:.0f} % of the pulses"
     if pulses.uneven is not None:
         told += ": UNEVEN, one cylinder differs from its neighbours" if pulses.uneven else ": even"
     return told

@@ -9,6 +9,7 @@ from sumpglass.faults.layout import Layout
 from sumpglass.faults.reading import Reading
 from sumpglass.faults.verdict import Shift, Split
 from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
+from sumpglass.report.happening_words import percent
 from sumpglass.report.terminal_text import safe
 from sumpglass.units import in_words
 
@@ -40,13 +41,6 @@ def ranking_lines(finding: Finding, most: int = SHOWN_FAULTS) -> list[str]:
     rest = 1.0 - sum(p for _, p in shown)
     others = len(finding.ranking) - len(shown)
     return lines + ([f"{percent(rest):>6}  {bar(rest)}  the other {others} together"] if others else [])
-
-
-def percent(p: float) -> str:
-    """A probability in per cent, never 0 % or 100 %, which nothing here can show."""
-    if p < 0.01:
-        return "<1 %"
-    return ">99 %" if p > 0.99 else f"{100 * p:.0f} %"
 
 
 def bar(p: float, width: int = 20) -> str:

@@ -40,7 +40,7 @@ def test_text(test: TradeTest, settings: Mapping[str, Any]) -> str:
     lines += [f"  - {c}" for c in test.cautions]
     lines += ["", "Steps:"]
     for number, step in enumerate(test.plan(settings), 1):
-        lines.append(f"  {number}. {safe(step.words)}" + (f" {safe(step.detail)}" if step.detail else ""))
+        lines.append(f"  {number}. {safe(step.words)}" + (f". {safe(step.detail)}" if step.detail else ""))
         if step.condition_words:
             lines.append(f"     the signal shows: {safe(step.condition_words)}")
         lines += [f"     caution: {CAUTIONS[c]}" for c in step.cautions]

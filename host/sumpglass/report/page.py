@@ -10,7 +10,7 @@ from typing import Any
 
 from sumpglass import __version__
 from sumpglass.records import Happening, Mark, Recording
-from sumpglass.report.happening_words import CAUSE_WORDS, clock, sentence
+from sumpglass.report.happening_words import CAUSE_WORDS, clock, counted, length_words, sentence
 from sumpglass.report.terminal_text import safe
 from sumpglass.report.trace_picture import NARROW, WIDE, flag_letter, trace_picture
 from sumpglass.units import decimals_for, in_words
@@ -77,7 +77,7 @@ def _section(reported: ReportedRecording, unit: str) -> dict[str, Any]:
     return {
         "title": _clean(recording.name or "Recording"),
         "began": reported.began,
-        "length": f"{clock(recording.duration_s)} min:s, {len(recording.t_s)} readings",
+        "length": f"{length_words(recording.duration_s)}, {counted(len(recording.t_s), 'reading')}",
         "state": assessment.level.state,
         "level": level,
         "level_more": more,

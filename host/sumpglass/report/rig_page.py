@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from sumpglass.analysis.acceptance import FAILED, PASSED, Check
+from sumpglass.report.rig_text import acceptance_sentence
 
 _STYLE = """
 body { font: 11pt/1.35 "DejaVu Sans", Verdana, sans-serif; color: #111; background: #fff; max-width: 46rem; margin: 2rem auto; padding: 0 1rem; }
@@ -21,11 +22,7 @@ def rig_page(
     board: str, board_id: str, firmware: str, part: str, checks: tuple[Check, ...], date: str, program: str
 ) -> str:
     """HTML, complete in itself. Everything that a board said is escaped."""
-    failed = [check.name for check in checks if check.outcome == FAILED]
-    unknown = [check.name for check in checks if check.outcome not in (PASSED, FAILED)]
-    verdict = f"Not accepted: {', '.join(failed)}." if failed else "Accepted: no check failed."
-    if unknown:
-        verdict += f" Not known: {', '.join(unknown)}."
+    verdict = acceptance_sentence(checks)
     facts = {
         "Board": board, "Board number": board_id, "Sensor": part, "Firmware": firmware, "Checked": date,
         "Program": program,

@@ -24,6 +24,14 @@ def checks_text(checks: tuple[Check, ...]) -> str:
     return "\n".join(lines) + "\n"
 
 
+def acceptance_sentence(checks: tuple[Check, ...]) -> str:
+    """Whether the rig is accepted, which checks failed, and which could not be decided."""
+    failed = [check.name for check in checks if check.outcome == FAILED]
+    unknown = [check.name for check in checks if check.outcome not in (PASSED, FAILED)]
+    verdict = f"Not accepted: {', '.join(failed)}." if failed else "Accepted: no check failed."
+    return verdict + (f" Not known: {', '.join(unknown)}." if unknown else "")
+
+
 def calibration_text(calibration: Calibration) -> str:
     """Line, its interval, and each point with its residual."""
     u_gain = calibration.coverage * math.sqrt(calibration.covariance[1][1])

@@ -48,9 +48,12 @@ def _in_words(path: str, error: sqlite3.DatabaseError) -> SumpglassError:
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return DiskError(f"{path}: another program is writing to this casebook: close it, or record to another file")
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return InputError(f"{path}: byte 0: found a damaged SQLite file ({error}), expected a casebook")
+        return InputError(
+            f"{path}: byte 0: found a damaged SQLite file ({error}), expected a whole casebook: "
+            "copy it again, or ask for it again"
+        )
     return InputError(
-        f"{path}: found something unexpected in the casebook ({error}), expected one made by this program"
+        f"{path}: found something unexpected in the casebook ({str(error)[:60]}), expected one made by this program"
     )
 
 

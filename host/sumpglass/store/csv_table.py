@@ -53,7 +53,9 @@ def read_header(path: str, wanted: Sequence[str]) -> CsvHeader:
     with open_plain(path) as file:
         start = file.read(LONGEST_HEADER)
     if not start.removeprefix(BYTE_ORDER_MARK).strip():
-        raise InputError(f"{path}: line 1: the file is empty, expected a header such as {','.join(wanted[:3])}")
+        raise InputError(
+            f"{path}: line 1: the file is empty, expected a header such as {','.join(dict.fromkeys(wanted[:3]))}"
+        )
     skip = len(BYTE_ORDER_MARK) if start.startswith(BYTE_ORDER_MARK) else 0
     end = start.find(b"\n")
     line = start[skip:] if end < 0 else start[skip:end]
@@ -138,9 +140,9 @@ def number_in(path: str, line: int, name: str, fields: Sequence[str], column: in
     value = plain_decimal(fields[column])
     if value is None:
         found = shown(fields[column]) if fields[column].strip() else "an empty cell"
-        raise InputError(
-            f"{path}: line {line}: found {found} as {name}, expected a plain decimal number such as -412.5"
-        )
+        comma = plain_decimal(fields[column].replace(",", ".", 1)) is not None
+        expected = "a decimal point, not a comma, as in -412.5" if comma else "a plain decimal number such as -412.5"
+        raise InputError(f"{path}: line {line}: found {found} as {name}, expected {expected}")
     return value
 
 

@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from sumpglass.analysis.clipping import Clipping
 from sumpglass.analysis.level import LevelReading
 from sumpglass.analysis.pulses import UNEVEN_LIMITS, PulseReading
+from sumpglass.procedures.marks import state_of
 from sumpglass.records import Recording
 from sumpglass.units import in_words
 
 FEW_SAMPLES = 8
+PASSES_FOR_LEVEL_HZ = 1.0
+"""Pulses that sampling folds below this go with the level, whose mean is taken over about a second."""
 
 
 @dataclass(frozen=True)
@@ -44,9 +47,10 @@ def warnings_of(b: Beware) -> tuple[str, ...]:
     if b.level.mean_pa is not None:
         found += _level(b)
         found += _pulses(b)
-    if b.recording.missing and samples:
+    told = any(f"{b.recording.missing} samples are missing" in warning for warning in b.recording.warnings)
+    if b.recording.missing and samples and not told:
         share = b.recording.missing / (samples + b.recording.missing)
-        found.append(f"{b.recording.missing} samples ({share:.1%}) are missing")
+        found.append(f"{b.recording.missing} samples ({100 * share:.1f} %) are missing")
     return tuple(dict.fromkeys(found))
 
 
@@ -55,7 +59,8 @@ def _clipping(b: Beware) -> list[str]:
         return []
     low, high = b.clipping.low, b.clipping.high
     side = "beyond both ends" if low and high else "deeper in vacuum" if low else "higher in pressure"
-    told = f"{b.clipping.share:.1%} of the samples rest on the sensor's limit: what it should have read lies {side}"
+    share = f"{100 * b.clipping.share:.1f} %"
+    told = f"{share} of the samples rest on the sensor's limit: what it should have read lies {side}"
     if low != high:
         told += f", so the level is {'at least as deep as told' if low else 'at least as high as told'}"
     return [told]
@@ -87,6 +92,22 @@ def _level(b: Beware) -> list[str]:
     return found
 
 
+def _folded(recording: Recording, rate_hz: float, cylinders: int) -> list[str]:
+    """Told speeds at which the pulses fold to a swing so slow that nothing tells it from the level."""
+    states = [state_of(mark.text) for mark in recording.marks]
+    told = dict.fromkeys(state.value for state in states if state is not None and state.kind == "rpm")
+    found = []
+    for rpm in told:
+        firing_hz = rpm * cylinders / 120.0
+        folded_hz = abs(firing_hz - round(firing_hz / rate_hz) * rate_hz)
+        if firing_hz > rate_hz / 2.0 and folded_hz < PASSES_FOR_LEVEL_HZ:
+            found.append(
+                f"at {rpm:g} rpm, which a mark tells, pulses of {firing_hz:.1f} Hz pass for the level at {rate_hz:g} "
+                "samples a second: its mean and its changes cannot be trusted; sample faster"
+            )
+    return found
+
+
 def _pulses(b: Beware) -> list[str]:
     found = list(b.pulses.warnings)
     rate = b.recording.rate_hz
@@ -99,8 +120,10 @@ def _pulses(b: Beware) -> list[str]:
     if rate is not None and rate < 300.0:
         found.append(
             f"at {rate:g} samples a second pulses above {rate / 2:g} Hz fold back: a speed whose firing lies beyond "
-            "that is not told, or told wrong"
+            f"that is not told, or told wrong, and pulses near a multiple of {rate:g} Hz pass for the level"
         )
+    if rate is not None and b.cylinders is not None:
+        found += _folded(b.recording, rate, b.cylinders)
     if b.pulses.firing_hz is not None and b.pulses.uneven is None:
         if b.cylinders == 1:
             found.append("a single cylinder has no neighbour to be uneven with")
@@ -110,8 +133,8 @@ def _pulses(b: Beware) -> list[str]:
             found.append("evenness needs the number of cylinders")
     if b.pulses.uneven and b.cylinders is not None:
         found.append(
-            f"uneven: the half order exceeds the {UNEVEN_LIMITS[b.cylinders]:.0%} of the pulses that even engines of "
-            f"{b.cylinders} cylinders stay below in 99 of 100 cases"
+            f"uneven: the half order exceeds the {100 * UNEVEN_LIMITS[b.cylinders]:.0f} % of the pulses that even "
+            f"engines of {b.cylinders} cylinders stay below in 99 of 100 cases"
         )
     if b.pulses.half_order_pa is not None and b.recording.line is None:
         found.append("the hose between port and sensor is not known: pulse sizes are as the sensor saw them")

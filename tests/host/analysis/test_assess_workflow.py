@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from sumpglass.errors import InputError
-from sumpglass.records import Recording
+from sumpglass.records import Mark, Recording
 from sumpglass.report.as_json import json_object
 from sumpglass.report.assess_text import assess_text
 from sumpglass.workflows.assess import assess_recording
@@ -71,6 +71,15 @@ def test_odd_recordings_are_assessed():
         found = assess_recording(Recording(t, p, rate_hz=100.0), 4, None, 2000.0)
         valid(found)
         ElementTree.fromstring(plot_text(Recording(t, p, rate_hz=100.0), found, "odd"))
+
+
+@pytest.mark.parametrize(("rpm", "told"), [(1500.0, True), (1485.0, True), (1400.0, False), (700.0, False)])
+def test_pulses_that_pass_for_the_level_are_told(rpm, told):
+    t = np.arange(2000) / 50.0
+    p = -400.0 + 200.0 * np.sin(2 * np.pi * rpm / 30.0 * t)
+    recording = Recording(t, p, rate_hz=50.0, marks=(Mark(0.0, f"rpm {rpm:g}"), Mark(9.0, "note idle")))
+    warnings = assess_recording(recording, 4).warnings
+    assert any("pass for the level" in w and "which a mark tells" in w for w in warnings) is told
 
 
 def test_clipping_makes_the_statement_one_sided():

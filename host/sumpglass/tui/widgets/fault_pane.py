@@ -9,7 +9,8 @@ from typing import Any
 from sumpglass.faults.finding import Finding
 from sumpglass.faults.layout import Layout, LayoutTest
 from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
-from sumpglass.report.fault_text import bar, percent, shift_lines, verdict_sentence, why_sentence
+from sumpglass.report.fault_text import bar, shift_lines, verdict_sentence, why_sentence
+from sumpglass.report.happening_words import percent
 from sumpglass.report.layout_picture import marks_of
 from sumpglass.report.layout_text import layout_drawing, legend_lines
 from sumpglass.report.terminal_text import safe
