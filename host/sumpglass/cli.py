@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 
 from sumpglass import __version__
 from sumpglass.errors import SumpglassError
+from sumpglass.report.plain_letters import write_nearest
 
 COMMANDS: dict[str, str] = {
     "watch": "live vacuum or pressure from the rig, recorded as it comes",
@@ -86,6 +87,8 @@ def _top_parser() -> OneLineParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status of contract.md and never lets a traceback reach a person."""
     one_thread_each()
+    for stream in (sys.stdout, sys.stderr):
+        write_nearest(stream)
     top = _top_parser()
     arguments = top.parse_args(sys.argv[1:] if argv is None else list(argv))
     if arguments.command not in COMMANDS:

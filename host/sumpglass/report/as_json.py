@@ -21,7 +21,8 @@ def json_object(schema: str, fields: dict[str, Any]) -> dict[str, Any]:
 def print_json(schema: str, fields: dict[str, Any], stream: TextIO | None = None) -> None:
     """Write `json_object(schema, fields)` and a newline to standard output (or `stream`)."""
     out = sys.stdout if stream is None else stream
-    json.dump(json_object(schema, fields), out, ensure_ascii=False, allow_nan=False)
+    plain = "utf" not in (getattr(out, "encoding", None) or "utf-8").lower()
+    json.dump(json_object(schema, fields), out, ensure_ascii=plain, allow_nan=False)
     out.write("\n")
 
 

@@ -33,6 +33,8 @@ def told(path: str) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         raise _in_words(path, error) from None
+    except UnicodeEncodeError:
+        raise InputError(f"{path}: found bytes that are no UTF-8 in a file's name: rename the file") from None
     except OSError as error:
         raise DiskError(
             f"{path}: cannot be written ({error.strerror}): free some space or choose another place"

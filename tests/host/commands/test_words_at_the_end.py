@@ -1,5 +1,9 @@
 """What a person reads where something went wrong, and how figures are put into words."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from sumpglass import cli
@@ -58,6 +62,18 @@ def test_a_chance_is_never_certain_and_a_level_that_stayed_is_named_once():
     assert [percent(p) for p in (0.0, 0.004, 0.42, 0.996, 1.0)] == ["<1 %", "<1 %", "42 %", ">99 %", ">99 %"]
     told = sentence(Happening("rig_fault", 6.0, 6.2, -1620.0, -1621.0, "sensor_fault", 1.0))
     assert told == "Rig fault at 0:06.0, vacuum 1.62 kPa: the sensor failed, or readings are missing (>99 %)"
+
+
+def test_a_terminal_without_unicode_reads_the_same(tmp_path):
+    file = tmp_path / "reading.csv"
+    file.write_text("t_s,pressure_pa\n" + "".join(f"{k / 100:.2f},{-400 + k % 7}\n" for k in range(900)))
+    for words in (("assess", str(file)), ("layouts", "twin-bank")):
+        done = subprocess.run(
+            [sys.executable, "-m", "sumpglass", *words],
+            capture_output=True, timeout=60, env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        )  # fmt: skip
+        assert done.returncode == 0 and done.stderr == b"" and done.stdout.isascii() and b"?" not in done.stdout
+        assert (b"+- " if words[0] == "assess" else b"+-----") in done.stdout
 
 
 def test_lengths():
