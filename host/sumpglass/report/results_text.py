@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
+from sumpglass.report.figure_words import figure_name, figure_words
 from sumpglass.report.terminal_text import safe
 
 _VERDICTS = {"good": "good", "fault": "FAULT", "undecided": "undecided", "told": "told"}
@@ -76,12 +77,10 @@ def results_text(found: Sequence[KeptLike]) -> str:
 def _figure(figure: Any) -> str:
     if not isinstance(figure, dict):
         return safe(str(figure), 100)
-    name = safe(str(figure.get("name", "")), 40)
+    name = str(figure.get("name", ""))
     value, low, high = (_number(figure.get(k)) for k in ("value", "lo95", "hi95"))
-    unit = safe(str(figure.get("unit", "")), 20)
-    interval = f" ({low} to {high})" if low != "-" or high != "-" else ""
-    return f"{name}: {value}{interval} {unit}".rstrip()
+    return f"{figure_name(name)}: {figure_words(name, value, low, high, str(figure.get('unit', '')))}"
 
 
-def _number(value: Any) -> str:
-    return f"{value:.4g}" if isinstance(value, (int, float)) and not isinstance(value, bool) else "-"
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None

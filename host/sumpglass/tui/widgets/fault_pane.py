@@ -20,6 +20,7 @@ from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 SIDE = 36
 """Columns at the upper right that the level stands in."""
 SIDE_ROWS = 7
+LEAST_LABEL = 16
 UNREAD = "Acknowledge the cautions first: y"
 
 
@@ -140,7 +141,8 @@ class FaultPane(LineWidget):
         return [*lines[: height - 1], ((f" {self._note}"[:width], "alert"),)]
 
     def _cautions(self, lines: list[Line], width: int, height: int) -> list[Line]:
-        lines += [(), ((" Read the cautions, then say that you have", "strong"),)]
+        words = textwrap.wrap("Read the cautions, then say that you have", width - SIDE - 2)
+        lines += [(), *(((f" {row}", "strong"),) for row in words)]
         lines += [()] * (SIDE_ROWS - len(lines))
         cautions = [CAUTIONS[name] for name in SEARCH_CAUTIONS]
         lines += self._pages.lines(cautions, width, height - len(lines) - 1)
@@ -149,12 +151,14 @@ class FaultPane(LineWidget):
 
     def _suspects(self, finding: Finding, width: int) -> list[Line]:
         labels = {fault.id: safe(fault.label) for fault in finding.layout.faults}
-        lines: list[Line] = []
         cells = 12 if width < 100 else 20
-        for number, (name, p) in enumerate(finding.ranking[: SIDE_ROWS - 1]):
+        narrow = width - SIDE - cells - 12 < LEAST_LABEL
+        # Where no name would find room beside the level, they stand below it.
+        lines: list[Line] = [()] * (SIDE_ROWS - 1) if narrow else []
+        for number, (name, p) in enumerate(finding.ranking[: 3 if narrow else SIDE_ROWS - 1]):
             tone = "strong" if number == 0 else "plain" if p >= 0.05 else "quiet"
-            room = width - SIDE - cells - 12
-            label = textwrap.shorten(labels[name], max(10, room), placeholder=" …")
+            room = width - cells - 12 - (0 if narrow else SIDE)
+            label = textwrap.shorten(labels[name], room, placeholder=" …")
             lines.append(
                 (
                     (f" {percent(p):>6} ", tone),

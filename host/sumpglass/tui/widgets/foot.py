@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -110,7 +111,10 @@ class HeadLine(LineWidget):
             mode = f"REPLAY {state}"
             right = f"{clock(playing.t_s)} of {clock(playing.duration_s)}"
         elif self.recording:
-            right = f"● {safe(self.recording, 60)}  {clock(self.elapsed_s)}"
+            path = safe(self.recording, 200)
+            if len(path) > width // 2:  # the name is what tells it from others, not the folder
+                path = "…/" + re.split(r"[/\\]", path)[-1]
+            right = f"● {path}  {clock(self.elapsed_s)}"
         else:
             right = "not recorded" + (f"  {clock(self.elapsed_s)}" if self.elapsed_s else "")
         if self.watchers:

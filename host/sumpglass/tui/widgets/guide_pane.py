@@ -8,32 +8,17 @@ from typing import Any
 
 from sumpglass.procedures.guide_events import GuideEvent, GuideStatus, Paused, ReadingTaken, Resumed, Told
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
+from sumpglass.report.figure_words import figure_name, figure_words
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.cautions import CautionPages, caution_lines
 from sumpglass.tui.widgets.large_text import large_lines
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
-from sumpglass.units import decimals_for, in_words
+from sumpglass.units import in_words
 
 SIDE = 36
 """Columns at the upper right that the level stands in."""
 SIDE_ROWS = 7
 _STATES = {"good": "GOOD", "fault": "FAULT", "undecided": "UNDECIDED", "told": "RESULT"}
-
-_FIGURES = {
-    "leak_mm": "leak, as a bore",
-    "leak_mm2": "leak, as an area",
-    "net_draw_lpm": "net draw",
-    "blow_by_lpm": "blow-by",
-    "zero_pa": "zero",
-    "noise_pa": "noise",
-    "half_time_s": "half time",
-    "leak_lpm_at_500pa": "leak at 0.5 kPa",
-    "change_pa": "change",
-    "firing_hz": "firing",
-    "rpm": "speed",
-    "half_order_pa": "once-a-cycle",
-    "half_order_ratio": "of the pulses",
-}
 
 
 class TestList(LineWidget):
@@ -191,8 +176,7 @@ class GuidePane(LineWidget):
                 f"flat for {min(view.steady_s, 99):.0f} s, in the step for {view.in_step_s:.0f} s; settling "
                 f"should take about {step.settle_s:g} s"
             )
-        if facts:
-            lines.append(((f"     {facts[0]}"[: width - 1], "quiet"),))
+        lines += [((f"     {row}", "quiet"),) for fact in facts for row in textwrap.wrap(fact, width - 6)]
         limit = f"limit {status.limit_pa / 1000:g} kPa either way"
         if status.dead_end_left_s is not None:
             left = max(status.dead_end_left_s, 0.0)
@@ -224,7 +208,8 @@ class GuidePane(LineWidget):
         lines += [((f" {row}", "strong"),) for row in textwrap.wrap(safe(verdict.sentence, 800), width - 3)]
         lines.append(())
         for f in verdict.figures:
-            lines.append(((f"   {_FIGURES.get(f.name, safe(f.name, 30)):<24}", "quiet"), (_figure_words(f), "plain")))
+            words = figure_words(f.name, f.value, f.lo95, f.hi95, f.unit)
+            lines.append(((f"   {figure_name(f.name):<24}"[: width - len(words) - 1], "quiet"), (words, "plain")))
         lines.append(())
         for label, words in (("Next: ", verdict.next_step), ("It does not prove: ", verdict.does_not_prove)):
             if words:
@@ -242,26 +227,9 @@ class GuidePane(LineWidget):
         room = height - 1 - len(lines)
         if room < 2:
             return lines
-        notes = self._notes[-(room - 1) :]
-        return [*lines, *[()] * (room - len(notes)), *(((f" {n}"[: width - 1], "quiet"),) for n in notes)]
+        rows = [row for note in self._notes for row in textwrap.wrap(note, width - 2)][-(room - 1) :]
+        return [*lines, *[()] * (room - len(rows)), *(((f" {row}", "quiet"),) for row in rows)]
 
 
 def _wrapped(words: str, columns: int, tone: str) -> list[Line]:
     return [((f" {row}", tone),) for row in textwrap.wrap(words, columns)]
-
-
-def _figure_words(figure: Any) -> str:
-    half = None
-    if figure.lo95 is not None and figure.hi95 is not None:
-        half = (figure.hi95 - figure.lo95) / 2.0
-    digits = decimals_for(half, 3) if half else 2
-
-    def shown(value: float | None) -> str:
-        return "?" if value is None else f"{value:.{digits}f}"
-
-    interval = (
-        f"  ({shown(figure.lo95)} to {shown(figure.hi95)})"
-        if figure.lo95 is not None or figure.hi95 is not None
-        else ""
-    )
-    return f"{shown(figure.value)} {figure.unit}{interval}"
