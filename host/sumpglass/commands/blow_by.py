@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--opening-mm", type=positive, required=True, metavar="D", help="bore of the drilled plug")
     add("--pressure-pa", type=number, required=True, metavar="P", help="steady pressure in the crankcase, gauge")
     add("--u95-pa", type=positive_or_zero, metavar="U", help="how well the pressure is known (2 %% and at least 2 Pa)")
-    add("--gas-c", type=number, metavar="T", help="temperature of the gas at the plug (50 +-30)")
+    add("--gas-c", type=number, metavar="T", help="temperature of the gas at the plug (50 ± 30)")
     add("--cd", type=positive, metavar="C", help="discharge coefficient of the plug (0.61)")
     add("--cd-u95", type=positive_or_zero, metavar="U", help="how well it is known (0.05)")
     add("--bore-u95-mm", type=positive_or_zero, default=0.01, metavar="U", help="how well the bore is known (0.01)")

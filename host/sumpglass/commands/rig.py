@@ -205,7 +205,7 @@ def _guided_points(talk: RigTalk, column: Any, seconds: float) -> list[Any]:
             _say(f"not taken: {error}\n")
             continue
         points.append(point)
-        _say(f"taken: the rig shows {point.indicated_pa:.1f} Pa (+- {2 * point.u_indicated_pa:.1f})\n")
+        _say(f"taken: the rig shows {point.indicated_pa:.1f} Pa (± {2 * point.u_indicated_pa:.1f})\n")
 
 
 def _millimetres(text: str) -> float:

@@ -71,13 +71,13 @@ def blow_by(
     high = _flow_lpm(opening_mm, pressure_pa + u95, temperature_c, coefficient, room)
     lo, hi = flow - math.hypot(flow - low, others * flow), flow + math.hypot(high - flow, others * flow)
     warnings = [
-        f"Discharge coefficient {coefficient:g} +-{coefficient * cd_share:.2g}"
+        f"Discharge coefficient {coefficient:g} ± {coefficient * cd_share:.2g}"
         + (": an assumption, small drilled openings lie outside ISO 5167." if cd_u95 is None else ", as given.")
     ]
     if gas_c is None:
-        warnings.append(f"Gas at the opening taken as {GAS_C:g} +-{GAS_U95_K:g} degC: measure it and give --gas-c.")
+        warnings.append(f"Gas at the opening taken as {GAS_C:g} ± {GAS_U95_K:g} degC: measure it and give --gas-c.")
     if u95_pa is None:
-        warnings.append(f"The pressure was taken as known to +-{u95:.1f} Pa: give --u95-pa.")
+        warnings.append(f"The pressure was taken as known to ± {u95:.1f} Pa: give --u95-pa.")
     warnings.append(
         "Leaks of the crankcase carry blow-by past the opening unmeasured: the figure is a lower bound if it leaks."
     )

@@ -12,6 +12,7 @@ from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
 from sumpglass.analysis.zero import smallest_step_pa
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import FloatArray, Recording
+from sumpglass.units import in_words
 
 MOST_POINTS = 400
 LEAST_PEAK_PA = 20.0
@@ -148,7 +149,7 @@ def _zero(
     zero_pa: float | None,
 ) -> tuple[float, float, str]:
     if zero_pa is not None:
-        return sign * zero_pa, 0.5, f"Zero as given, {zero_pa:g} Pa."
+        return sign * zero_pa, 0.5, f"Zero as given, {in_words(zero_pa, 'Pa', 1)}."
     for first, last, what in (
         (0, _flat_until(fine, peak, noise), "before the pump"),
         (end + 3, len(fine), "after the hose was opened"),
@@ -158,7 +159,7 @@ def _zero(
             found = mean_with_autocorrelation(part)
             codes = quantising_u95(smallest_step_pa(size), float(np.std(part)))
             u = max(math.hypot(student_95(found.degrees_of_freedom) * found.u, codes) / 1.96, 0.2)
-            return float(part.mean()), u, f"Zero from the part {what}: {sign * float(part.mean()):.1f} Pa."
+            return float(part.mean()), u, f"Zero from the part {what}: {in_words(sign * float(part.mean()), 'Pa', 1)}."
     if recording.zero is not None:
         return (
             sign * recording.zero.pressure_pa,
@@ -168,7 +169,7 @@ def _zero(
     return (
         0.0,
         OFFSET_ASSUMED_U95_PA / 1.96,
-        (f"No zero was given: it was taken as 0 to +-{OFFSET_ASSUMED_U95_PA:g} Pa and fitted with the decay."),
+        (f"No zero was given: it was taken as 0 to ± {OFFSET_ASSUMED_U95_PA:g} Pa and fitted with the decay."),
     )
 
 

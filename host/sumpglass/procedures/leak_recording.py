@@ -14,6 +14,7 @@ from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel, settled_level, wander_factor
 from sumpglass.procedures.unknown_hose import at_port_pa, unknown_hose_shapes_pa
 from sumpglass.records import FloatArray, Recording
+from sumpglass.units import in_words
 
 ZERO_GIVEN_U95_PA = 1.0
 """What a zero typed by hand is taken to be known to."""
@@ -190,7 +191,7 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
         return RigZero(
             zero_pa,
             ZERO_GIVEN_U95_PA / 1.96,
-            f"Zero as given, {zero_pa:g} Pa, taken as known to +-{ZERO_GIVEN_U95_PA:g} Pa.",
+            f"Zero as given, {in_words(zero_pa, 'Pa', 1)}, taken as known to ± {ZERO_GIVEN_U95_PA:g} Pa.",
         )
     t_s = np.asarray(recording.t_s, dtype=float)
     pressure = np.asarray(recording.pressure_pa, dtype=float)
@@ -208,4 +209,4 @@ def rig_zero(recording: Recording, stretches: tuple[Stretch, ...], zero_pa: floa
     if recording.zero is not None:
         return RigZero(recording.zero.pressure_pa, recording.zero.u95_pa / 1.96, "Zero as taken before the recording.")
     u95 = recording.sensor.offset_u95_pa
-    return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to +-{u95:g} Pa (an assumption).", True)
+    return RigZero(0.0, u95 / 1.96, f"No zero was given: it was taken as 0 to ± {u95:g} Pa (an assumption).", True)

@@ -94,7 +94,7 @@ def _words_of(ways: Sequence[Way], told: Told) -> list[str]:
     wide = sum(w.chance for w in ways if w.zero_u_pa == told.wide_zero_u_pa)
     if told.wide_zero_u_pa is not None and wide > LIKELY_ENOUGH:
         words.append(
-            f"The readings look as if the zero were off: it may be known to +-{1.96 * told.wide_zero_u_pa:.0f} Pa only "
+            f"The readings look as if the zero were off: it may be known to ± {1.96 * told.wide_zero_u_pa:.0f} Pa only "
             f"(chance {wide:.2f}). Take a zero with the engine off, or tell it (--zero-pa)."
         )
     gases_k = [w.room.gas_k for w in ways if w.chance > LIKELY_ENOUGH and w.room.gas_k is not None]
@@ -119,11 +119,11 @@ def _size_of(answer: Answer, told: Told) -> LeakSize:
     )
     of_cd = draw * OPENING_CD_U95 / OPENING_CD
     warnings.append(
-        f"The discharge coefficient of drilled openings is taken as {OPENING_CD:g} +-{OPENING_CD_U95:g}: the net draw "
+        f"The discharge coefficient of drilled openings is taken as {OPENING_CD:g} ± {OPENING_CD_U95:g}: the net draw "
         "has that in its interval, the leak does not depend on it."
     )
     if bore_u95_mm > 0:
-        warnings.append(f"Drilled bores are taken as true to +-{bore_u95_mm:g} mm (an assumption).")
+        warnings.append(f"Drilled bores are taken as true to ± {bore_u95_mm:g} mm (an assumption).")
     bounded = math.isfinite(answer.area_hi95_mm2)
     chi2 = answer.deviance if freedom > 0 else None
     return LeakSize(

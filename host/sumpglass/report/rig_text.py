@@ -38,8 +38,8 @@ def calibration_text(calibration: Calibration) -> str:
     u_offset = calibration.coverage * math.sqrt(calibration.covariance[0][0])
     digits = decimals_for(u_gain, 6)
     lines = [
-        f"true pressure = {calibration.gain:.{digits}f} (+- {u_gain:.{digits}f}) x shown "
-        f"{'+' if calibration.offset_pa >= 0 else '-'} {abs(calibration.offset_pa):.1f} (+- {u_offset:.1f}) Pa",
+        f"true pressure = {calibration.gain:.{digits}f} (± {u_gain:.{digits}f}) x shown "
+        f"{'+' if calibration.offset_pa >= 0 else '-'} {abs(calibration.offset_pa):.1f} (± {u_offset:.1f}) Pa",
         f"{'column mm':>10} {'shown Pa':>10} {'off the line Pa':>16}",
     ]
     for point, residual in zip(calibration.points, calibration.residuals_pa):
@@ -83,6 +83,6 @@ def zero_text(taken: ZeroTaken) -> str:
     digits = decimals_for(zero.u95_pa)
     word = "vacuum" if zero.pressure_pa < 0 else "pressure"
     return (
-        f"Open to the room the rig shows {word} {abs(zero.pressure_pa):.{digits}f} Pa +- {zero.u95_pa:.{digits}f} Pa "
+        f"Open to the room the rig shows {word} {abs(zero.pressure_pa):.{digits}f} Pa ± {zero.u95_pa:.{digits}f} Pa "
         f"(noise {taken.rest.noise_pa:.2g} Pa a sample, {taken.duration_s:.1f} s)\n"
     )

@@ -55,7 +55,7 @@ def leak_size_text(result: LeakSize, readings: Sequence[Reading], warnings: Sequ
         if r.vacuum_pa is None:
             level = f"deeper than {in_words(-(r.deeper_than_pa or 0.0))}"
         else:
-            level = f"{in_words(-r.vacuum_pa)} +-{1.96 * r.u_pa / 1000:.3f}"
+            level = f"{in_words(-r.vacuum_pa)} ± {1.96 * r.u_pa / 1000:.3f}"
         lines.append(f"  {opening:>8}  {level}")
     lines.append("")
     lines.append(_leak_line(result))

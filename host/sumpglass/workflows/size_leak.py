@@ -151,7 +151,7 @@ def _check_table(path: str, table: CsvTable) -> None:
         if not 0.0 <= cells["opening_mm"] <= LARGEST_OPENING_MM:
             wrong = f"opening_mm {cells['opening_mm']:g}, expected 0 (closed) to {LARGEST_OPENING_MM:g}"
         elif math.isfinite(pressure) and abs(pressure) > LARGEST_PRESSURE_PA:
-            wrong = f"pressure_pa {pressure:g}, expected a gauge pressure within +-{LARGEST_PRESSURE_PA:g}"
+            wrong = f"pressure_pa {pressure:g}, expected a gauge pressure within ± {LARGEST_PRESSURE_PA:g}"
         elif not math.isfinite(pressure) and not math.isfinite(limit):
             wrong = "neither pressure_pa nor deeper_than_pa, expected one of them"
         elif math.isfinite(pressure) and math.isfinite(limit):

@@ -53,5 +53,5 @@ def test_calibration_text_has_a_row_a_point_and_no_more_digits_than_it_knows():
     text = calibration_text(calibrate(points, WaterColumn(latitude_deg=50)))
     rows = [line for line in text.splitlines() if re.match(r"\s+-?\d+\.\d\s+-?\d+\.\d\s+[+-]\d+\.\d$", line)]
     assert len(rows) == 3
-    gain = re.search(r"= (\d\.\d+) \(\+- (\d\.\d+)\)", text)
+    gain = re.search(r"= (\d\.\d+) \(± (\d\.\d+)\)", text)
     assert len(gain.group(1)) == len(gain.group(2)) <= 7

@@ -42,7 +42,7 @@ def level_words(taken: Taken, settings: Mapping[str, Any]) -> str:
         return f"deeper than {in_words(taken.mean_pa)}"
     if taken.bound == "above":
         return f"more than {in_words(taken.mean_pa)}"
-    return f"{in_words(taken.mean_pa)} +-{u95_with_rig(taken, settings) / 1000:.3f}"
+    return f"{in_words(taken.mean_pa)} ± {u95_with_rig(taken, settings) / 1000:.3f}"
 
 
 def level_figure(taken: Taken, settings: Mapping[str, Any], name: str = "") -> Figure:

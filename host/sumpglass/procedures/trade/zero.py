@@ -8,6 +8,7 @@ from typing import Any
 from sumpglass.procedures.conditions import at_rest
 from sumpglass.procedures.taken import Taken
 from sumpglass.procedures.trade_test import Figure, Step, TradeTest, Verdict
+from sumpglass.units import in_words
 
 _PROOF = "It says nothing of the gain, nor of how far the zero wanders while the sensor warms up."
 LARGEST_PA = 100.0
@@ -59,7 +60,7 @@ def _judge(taken: Sequence[Taken], settings: Mapping[str, Any]) -> Verdict:
         )
     return Verdict(
         "told",
-        f"Zero {zero.mean_pa:.1f} Pa, known to +-{zero.u95_pa:.1f} Pa; noise {zero.noise_pa:.1f} Pa.",
+        f"Zero {in_words(zero.mean_pa, 'Pa', 1)}, known to ± {zero.u95_pa:.1f} Pa; noise {zero.noise_pa:.1f} Pa.",
         figures,
         "",
         _PROOF,

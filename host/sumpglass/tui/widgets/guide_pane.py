@@ -104,7 +104,7 @@ class GuidePane(LineWidget):
         elif isinstance(event, ReadingTaken):
             t = event.taken
             words = f"deeper than {in_words(t.mean_pa)}" if t.bound == "deeper" else in_words(t.mean_pa)
-            self.say(f"Taken: {safe(t.name, 40)} {words}" + ("" if t.bound else f" +-{t.u95_pa:.1f} Pa"))
+            self.say(f"Taken, {safe(t.name, 40)}: {words}" + ("" if t.bound else f" ± {t.u95_pa / 1000:.2g} kPa"))
 
     def lines(self, width: int, height: int) -> Sequence[Line]:
         status, test = self._status, self._test
