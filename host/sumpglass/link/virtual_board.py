@@ -21,12 +21,12 @@ import subprocess
 import tempfile
 import threading
 import time
-import tty
 from collections.abc import Callable, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from sumpglass.link.pseudo_port import open_port, shorten_pipe, somebody_listens
 from sumpglass.link.virtual_capture import capture_virtual
 from sumpglass.link.virtual_feed import RATE_HZ, SENSOR_MODES, Feed, PressureSource
 from sumpglass.link.virtual_parts import settings_for
@@ -38,7 +38,6 @@ __all__ = ["VirtualBoard", "capture_virtual", "interpreter", "package_folder"]
 LEAD_S = 0.25
 RESET_STATUS, WATCHDOG_STATUS, SOFT_RESET_STATUS, RAW_RESET_STATUS = 42, 43, 44, 45
 BOOT_S = 0.3
-PIPE_BYTES = 4096
 
 
 class VirtualBoard:
@@ -198,7 +197,7 @@ class VirtualBoard:
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=self.flash, start_new_session=True,
             )  # fmt: skip
         assert self._process.stdout is not None
-        _shorten_pipe(self._process.stdout.fileno())
+        shorten_pipe(self._process.stdout.fileno())
         os.set_blocking(self._process.stdout.fileno(), False)
 
     def _kill(self) -> None:
@@ -213,17 +212,9 @@ class VirtualBoard:
                         pipe.close()
 
     def _open_port(self) -> None:
-        master, slave = os.openpty()
-        tty.setraw(slave)
-        name = os.ttyname(slave)
-        os.close(slave)
-        os.set_blocking(master, False)
-        self._master = master
+        self._master = open_port(self.port)
         self._pending = b""
         self._to_board = b""
-        link = Path(self.port)
-        link.unlink(missing_ok=True)
-        link.symlink_to(name)
 
     def _close_port(self) -> None:
         Path(self.port).unlink(missing_ok=True)
@@ -252,16 +243,9 @@ class VirtualBoard:
         watched = []
         if self._process is not None and self._process.stdout is not None and not self._pending:
             watched.append(self._process.stdout.fileno())
-        if self._master is not None and self._host_listens():
+        if self._master is not None and somebody_listens(self._master):
             watched.append(self._master)
         return watched
-
-    def _host_listens(self) -> bool:
-        """Whether somebody has the port open; the kernel says "hung up" while nobody has."""
-        assert self._master is not None
-        poll = select.poll()
-        poll.register(self._master, select.POLLIN)
-        return not any(event & select.POLLHUP for _, event in poll.poll(0))
 
     def _relay(self, readable: Sequence[int]) -> None:
         process, master = self._process, self._master
@@ -277,7 +261,7 @@ class VirtualBoard:
             data = process.stdout.read(65536) or b""
             self._pending = self.mangle(data) if self.mangle else data
         if self._pending:
-            if not self._host_listens():
+            if not somebody_listens(master):
                 self._pending = b""  # a real board's port drops what nobody reads
                 return
             try:
@@ -309,11 +293,3 @@ class VirtualBoard:
             return
         self._close_port()
         self._restart_at = time.monotonic() + BOOT_S
-
-
-def _shorten_pipe(descriptor: int) -> None:
-    """As little room as a board's port has, where the system can do that."""
-    import fcntl
-
-    if hasattr(fcntl, "F_SETPIPE_SZ"):
-        fcntl.fcntl(descriptor, fcntl.F_SETPIPE_SZ, PIPE_BYTES)

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sumpglass.errors import InputError, SumpglassError
-from sumpglass.store.casebook import APPLICATION_ID, MAGIC, Casebook
+from sumpglass.store.casebook import Casebook
+from sumpglass.store.casebook_file import APPLICATION_ID, MAGIC
 from sumpglass.workflows.guide import KeptResult, kept_results
 
 URGENCY = ("fault", "unread", "undecided", "unknown", "good")

@@ -14,7 +14,8 @@ import pytest
 
 from sumpglass.errors import DiskError, InputError, VersionError
 from sumpglass.records import Mark
-from sumpglass.store.casebook import APPLICATION_ID, VERSION, Casebook
+from sumpglass.store.casebook import Casebook
+from sumpglass.store.casebook_file import APPLICATION_ID, VERSION
 from sumpglass.store.casebook_recorder import COMMIT_EVERY_S, CaptureRecorder, CasebookRecorder
 from sumpglass.workflows.load_recording import load_recording
 
