@@ -10,7 +10,7 @@ import numpy as np
 import orifice_maker
 import trace_maker
 
-from sumpglass.analysis.clipping import resolution, sample_noise
+from sumpglass.analysis.clipping import resolution_of, sample_noise
 from sumpglass.analysis.happenings.detector import HappeningDetector
 from sumpglass.analysis.happenings.settings import DetectorSettings
 
@@ -34,7 +34,7 @@ class Case:
     def detector(self) -> HappeningDetector:
         """A detector that has heard all of it and has finished."""
         low, high = (None, None) if self.range_pa is None else (-self.range_pa, self.range_pa)
-        code = resolution(self.pressure_pa)
+        code = resolution_of(self.pressure_pa)
         heard = HappeningDetector(DetectorSettings(self.rate_hz, low, high, code, self.zero_pa, self.zero_u95_pa))
         heard.feed(self.t_s, self.pressure_pa)
         heard.finish()
@@ -71,7 +71,7 @@ def _orifices(name: str, seed: int) -> Case:
     made = orifice_maker.story(seed, name)
     # A zero that was given is as good as five seconds of this rig's noise; one that was not, is assumed.
     given = 2.0 * sample_noise(made.pressure_pa) / np.sqrt(5.0 * made.rate_hz)
-    u95 = 10.0 if made.zero_pa is None else float(np.hypot(0.3 * resolution(made.pressure_pa), given))
+    u95 = 10.0 if made.zero_pa is None else float(np.hypot(0.3 * resolution_of(made.pressure_pa), given))
     return Case(
         name, made.about, made.t_s, made.pressure_pa, made.rate_hz, made.zero_pa or 0.0, u95, made.range_pa, made.events
     )

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sumpglass.analysis.zero import LEAST_S, check_rest, long_run_variance, smallest_step_pa
+from sumpglass.analysis.clipping import resolution_of
+from sumpglass.analysis.zero import LEAST_S, check_rest, long_run_variance
 from sumpglass.errors import InputError
 from sumpglass.physics.sensor_parts import SENSOR_PARTS, SensorPart
 from sumpglass.records import FloatArray, Recording
@@ -106,11 +107,11 @@ def _noise(pressure: FloatArray, rest: Recording, part: SensorPart | None) -> Ch
             10.0,
             "averaged over a second 10 Pa leave less than 1 Pa, a hundredth of the smallest level judged",
         )
-    return _check("noise of one sample", noise_pa, "Pa", max(limit, 0.6 * smallest_step_pa(pressure)), because)
+    return _check("noise of one sample", noise_pa, "Pa", max(limit, 0.6 * resolution_of(pressure)), because)
 
 
 def _resolution(pressure: FloatArray, rest: Recording) -> Check:
-    step_pa = rest.sensor.resolution_pa or smallest_step_pa(pressure) or None
+    step_pa = rest.sensor.resolution_pa or resolution_of(pressure) or None
     return _check("resolution", step_pa, "Pa", 10.0, "a tenth of the 100 Pa that a healthy crankcase may show")
 
 
@@ -219,7 +220,7 @@ def tap_response(recording: Recording) -> TapResponse | None:
     if rate_hz is None or len(pressure) < 16:
         return None
     level = pressure - np.median(pressure)
-    noise = 1.4826 * float(np.median(np.abs(level))) + 0.3 * smallest_step_pa(pressure)
+    noise = 1.4826 * float(np.median(np.abs(level))) + 0.3 * resolution_of(pressure)
     size = np.abs(level)
     threshold = max(12.0 * noise, 15.0)
     above = size > threshold

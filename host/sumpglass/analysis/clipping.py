@@ -23,9 +23,10 @@ class Clipping:
     limit_high_pa: float | None = None
 
 
-def resolution(pressure_pa: FloatArray) -> float:
-    """Least step between different readings, in pascals; 0 where there is no step to be seen."""
-    values = distinct(pressure_pa[:: max(1, len(pressure_pa) // LOOKED_AT)])
+def resolution_of(pressure_pa: FloatArray) -> float:
+    """Least step between different readings, in pascals: the code, as far as they show it; 0 where there is none."""
+    some = pressure_pa[:: max(1, len(pressure_pa) // LOOKED_AT)]
+    values = distinct(some[np.isfinite(some)])
     if len(values) < 2:
         return 0.0
     steps = np.diff(values)
@@ -55,7 +56,7 @@ def find_clipping(pressure_pa: FloatArray, low_pa: float | None, high_pa: float 
         return Clipping(0.0, False, False)
     if low_pa is not None or high_pa is not None:
         span = abs((high_pa or 0.0) - (low_pa or 0.0))
-        margin = max(resolution(pressure_pa), min(sample_noise(pressure_pa), 0.01 * span)) * 1.001
+        margin = max(resolution_of(pressure_pa), min(sample_noise(pressure_pa), 0.01 * span)) * 1.001
         low = int(np.count_nonzero(pressure_pa <= low_pa + margin)) if low_pa is not None else 0
         high = int(np.count_nonzero(pressure_pa >= high_pa - margin)) if high_pa is not None else 0
         return Clipping((low + high) / n, low > 0, high > 0, low_pa, high_pa)
@@ -77,6 +78,6 @@ def _resting(pressure_pa: FloatArray, side: int) -> int:
     if count < 6 or count < 0.0005 * len(values):
         return 0
     runs = np.diff(np.flatnonzero(np.diff(np.concatenate([[0], at.astype(np.int8), [0]]))))[::2]
-    code = resolution(pressure_pa)
+    code = resolution_of(pressure_pa)
     below = int(np.count_nonzero((values >= extreme - 1.5 * code) & ~at)) if code else 0
     return count if int(runs.max()) >= 3 and count > 4 * below else 0

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sumpglass.analysis.clipping import resolution_of
 from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import FloatArray, Recording, Zero
@@ -91,7 +92,7 @@ def take_zero(recording: Recording) -> ZeroTaken:
             f"it reads {abs(mean_pa):.0f} Pa of {'vacuum' if mean_pa < 0 else 'pressure'}, more than this part's "
             f"offset can be ({largest_pa:.0f} Pa): open the port to the room, or calibrate the rig"
         )
-    resolution_pa = recording.sensor.resolution_pa or smallest_step_pa(pressure)
+    resolution_pa = recording.sensor.resolution_pa or resolution_of(pressure)
     # Below one count of noise the samples all round the same way: the mean is then no better than the count.
     quantum_u_pa = resolution_pa / math.sqrt(12.0) if rest.noise_pa < 0.5 * resolution_pa else 0.0
     if resolution_pa == 0.0:
@@ -113,7 +114,7 @@ def check_rest(pressure_pa: FloatArray, rate_hz: float, false_share: float = FAL
 
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     each = false_share / 3.0
-    step_pa = smallest_step_pa(pressure)
+    step_pa = resolution_of(pressure)
     floor_pa = max(FLOOR_PA, 0.25 * step_pa)
     noise_pa, wander_pa, wander_limit = _wander(pressure, rate_hz, BLOCKS, each / 2.0, floor_pa)
     # Eight blocks of a long stretch average a hand's half-second squeezes away: look at shorter ones too.
@@ -243,12 +244,6 @@ def long_run_variance(pressure_pa: FloatArray, rate_hz: float, block: int | None
     # Taking each block's own mean away lowers the sum by about its share of the block.
     total *= 1.0 + (lags + 1) / block
     return max(total, float(covariance[0]) * 0.05, 0.0)
-
-
-def smallest_step_pa(pressure_pa: FloatArray) -> float:
-    """Least difference between distinct values: the count, as far as this stretch shows it; 0 for a constant."""
-    levels = np.unique(pressure_pa[np.isfinite(pressure_pa)])
-    return float(np.diff(levels).min()) if len(levels) > 1 else 0.0
 
 
 def aged(zero: Zero, age_s: float) -> Zero:

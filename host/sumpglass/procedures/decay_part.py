@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sumpglass.analysis.clipping import resolution_of
 from sumpglass.analysis.level import quantising_u95
 from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
-from sumpglass.analysis.zero import smallest_step_pa
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import FloatArray, Recording
 from sumpglass.units import in_words
@@ -157,7 +157,7 @@ def _zero(
         if last - first >= 8 and abs(float(np.mean(fine[first:last]))) < 0.03 * fine[peak] + 10.0:
             part = fine[first:last]
             found = mean_with_autocorrelation(part)
-            codes = quantising_u95(smallest_step_pa(size), float(np.std(part)))
+            codes = quantising_u95(resolution_of(size), float(np.std(part)))
             u = max(math.hypot(student_95(found.degrees_of_freedom) * found.u, codes) / 1.96, 0.2)
             return float(part.mean()), u, f"Zero from the part {what}: {in_words(sign * float(part.mean()), 'Pa', 1)}."
     if recording.zero is not None:

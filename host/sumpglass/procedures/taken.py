@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from sumpglass.analysis.clipping import resolution_of
 from sumpglass.analysis.level import quantising_u95, widest_scatter
 from sumpglass.analysis.statistics import mean_with_autocorrelation, student_95
-from sumpglass.analysis.zero import smallest_step_pa
 from sumpglass.procedures.openings import Reading
 from sumpglass.procedures.settled import SettledLevel
 from sumpglass.records import FloatArray
@@ -97,7 +97,7 @@ def reading_u_pa(level: SettledLevel) -> float:
     if level.swing_rms_pa <= level.noise_pa:
         found = mean_with_autocorrelation(pressure_pa)
         u95 = max(u95, min(student_95(found.degrees_of_freedom) * found.u, widest_scatter([pressure_pa])))
-    codes = quantising_u95(smallest_step_pa(pressure_pa), float(np.std(pressure_pa)))
+    codes = quantising_u95(resolution_of(pressure_pa), float(np.std(pressure_pa)))
     return math.hypot(u95, codes) / 1.96
 
 

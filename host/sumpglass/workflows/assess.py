@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from sumpglass.analysis.clipping import Clipping, find_clipping, resolution, sample_noise
+from sumpglass.analysis.clipping import Clipping, find_clipping, resolution_of, sample_noise
 from sumpglass.analysis.happenings.detector import HappeningDetector
 from sumpglass.analysis.happenings.settings import DetectorSettings
 from sumpglass.analysis.level import NO_LEVEL, LevelReading, mean_in_time, read_level
@@ -162,7 +162,7 @@ def assess_recording(
 
 def _rig(recording: Recording, p: FloatArray, zero_pa: float | None, range_pa: float | None) -> _Rig:
     sensor = recording.sensor
-    code = sensor.resolution_pa if sensor.resolution_pa is not None else resolution(p) if len(p) else 0.0
+    code = sensor.resolution_pa if sensor.resolution_pa is not None else resolution_of(p) if len(p) else 0.0
     low, high = (-range_pa, range_pa) if range_pa is not None else (sensor.range_low_pa, sensor.range_high_pa)
     known = sensor.part != "unknown"
     gain = sensor.gain_relative_u95 if known else 0.0

@@ -13,8 +13,9 @@ from sumpglass.analysis.calibration import (
     CalibrationPoint,
     calibrate,
 )
+from sumpglass.analysis.clipping import resolution_of
 from sumpglass.analysis.water_column import WaterColumn
-from sumpglass.analysis.zero import ZeroTaken, check_rest, long_run_variance, smallest_step_pa, take_zero
+from sumpglass.analysis.zero import ZeroTaken, check_rest, long_run_variance, take_zero
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.records import Recording
 from sumpglass.store.casebook import Casebook
@@ -65,7 +66,7 @@ def point_of(recording: Recording, reading_mm: float) -> CalibrationPoint:
     if moves > STEADY_FLOOR_PA:
         raise RefusedError(f"the column still moves ({moves:.1f} Pa): wait until it rests, then read it again")
     mean_u_pa = math.sqrt(long_run_variance(pressure, recording.rate_hz) / len(pressure))
-    step_pa = recording.sensor.resolution_pa or smallest_step_pa(pressure)
+    step_pa = recording.sensor.resolution_pa or resolution_of(pressure)
     quantum_u_pa = step_pa / math.sqrt(12.0) if rest.noise_pa < 0.5 * step_pa else 0.0
     u_pa = max(math.hypot(mean_u_pa, quantum_u_pa), rest.slow_pa / math.sqrt(8.0), 1e-3)
     return CalibrationPoint(reading_mm, float(pressure.mean()), u_pa)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sumpglass.analysis.clipping import find_clipping, resolution, sample_noise
+from sumpglass.analysis.clipping import find_clipping, resolution_of, sample_noise
 from sumpglass.analysis.level import mean_in_time, quantising_u95, read_level
 from sumpglass.analysis.pulses import find_pulses
 from sumpglass.analysis.statistics import mean_with_autocorrelation
@@ -111,7 +111,7 @@ def test_clipping_with_and_without_a_known_range():
 
 def test_resolution_and_noise_are_read_off_the_samples():
     noise = np.random.default_rng(0).normal(0, 8, 20_000)
-    assert resolution(np.round(noise / 1.34) * 1.34) == pytest.approx(1.34)
+    assert resolution_of(np.round(noise / 1.34) * 1.34) == pytest.approx(1.34)
     assert sample_noise(noise + 300 * np.sin(np.arange(20_000) * 0.16)) == pytest.approx(8, rel=0.1)
 
 
