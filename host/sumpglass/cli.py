@@ -13,6 +13,7 @@ from typing import Any, NoReturn
 from sumpglass import __version__
 from sumpglass.errors import SumpglassError
 from sumpglass.report.plain_letters import write_nearest
+from sumpglass.report.terminal_text import as_sentence
 
 COMMANDS: dict[str, str] = {
     "watch": "live vacuum or pressure from the rig, recorded as it comes",
@@ -62,11 +63,6 @@ class OneLineParser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         sys.stderr.write(f"{self.prog}: {' '.join(message.split())}; see {self.prog} --help\n")
         raise SystemExit(2)
-
-
-def as_sentence(words: str) -> str:
-    """The same with a capital and a full stop; what is written large within stays so."""
-    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _top_parser() -> OneLineParser:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from sumpglass.report.terminal_text import as_sentence
+
 PARTS = {
     "deploy": "put the firmware on a board, every file checked by its hash; settings stay",
     "check": "acceptance run of a built rig, with a page to print",
@@ -18,10 +20,7 @@ PARTS = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """One sub-command each for `PARTS`."""
     parts = parser.add_subparsers(dest="part", metavar="PART", required=True, help="one of the following")
-    made = {
-        name: parts.add_parser(name, help=text, description=f"{text[:1].upper()}{text[1:]}.")
-        for name, text in PARTS.items()
-    }
+    made = {name: parts.add_parser(name, help=text, description=as_sentence(text)) for name, text in PARTS.items()}
     for name in ("deploy", "check", "zero", "calibrate", "collect", "settings"):
         made[name].add_argument("--port", help="serial port of the rig (default: the only one plugged in)")
         if name != "deploy":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sumpglass.report.happening_words import clock, counted, length_words, sentence
-from sumpglass.report.terminal_text import safe
+from sumpglass.report.terminal_text import as_sentence, safe
 from sumpglass.units import decimals_for, in_words
 
 STATE_WORDS = {"vacuum": "VACUUM", "pressure": "PRESSURE", "undecided": "UNDECIDED", "no_reading": "NO READING"}
@@ -30,7 +30,7 @@ def assess_text(assessment: Any, name: str) -> str:
             lines.append(f"  and {len(a.stretches) - MOST_STRETCHES} more")
     if a.warnings:
         lines += ["", "Beware"]
-        lines += [f"  - {safe(warning, 400)}" for warning in a.warnings]
+        lines += [f"  - {as_sentence(safe(warning, 400))}" for warning in a.warnings]
     return "\n".join(lines)
 
 

@@ -10,7 +10,7 @@ from sumpglass.faults.reading import Reading
 from sumpglass.faults.verdict import Shift, Split
 from sumpglass.procedures.trade_test import CAUTIONS, SEARCH_CAUTIONS
 from sumpglass.report.happening_words import percent
-from sumpglass.report.terminal_text import safe
+from sumpglass.report.terminal_text import as_sentence, safe
 from sumpglass.units import in_words
 
 SHOWN_FAULTS = 6
@@ -27,7 +27,7 @@ def fault_text(finding: Finding) -> str:
     lines += [f"  {line}" for line in ranking_lines(finding)]
     lines += ["", verdict_sentence(finding)]
     lines += next_lines(finding)
-    lines += [f"Note: {safe(warning, 500)}." for warning in finding.warnings]
+    lines += [f"Note: {as_sentence(safe(warning, 500))}" for warning in finding.warnings]
     if finding.next is not None:  # somebody goes to a running engine now
         lines += ["", "Cautions:", *(f"  - {CAUTIONS[name]}" for name in SEARCH_CAUTIONS)]
     return "\n".join(lines) + "\n"

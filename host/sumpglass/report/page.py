@@ -11,7 +11,7 @@ from typing import Any
 from sumpglass import __version__
 from sumpglass.records import Happening, Mark, Recording
 from sumpglass.report.happening_words import CAUSE_WORDS, clock, counted, length_words, sentence
-from sumpglass.report.terminal_text import safe
+from sumpglass.report.terminal_text import as_sentence, safe
 from sumpglass.report.trace_picture import NARROW, WIDE, flag_letter, trace_picture
 from sumpglass.units import decimals_for, in_words
 
@@ -90,7 +90,7 @@ def _section(reported: ReportedRecording, unit: str) -> dict[str, Any]:
         "marks_more": max(0, len(recording.marks) - MOST_MARKS),
         "stretches": [_stretch(stretch, unit) for stretch in assessment.stretches[:MOST_STRETCHES]],
         "figures": _figures(reported, unit),
-        "warnings": [_clean(warning, 600) for warning in assessment.warnings],
+        "warnings": [as_sentence(_clean(warning, 600)) for warning in assessment.warnings],
     }
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from sumpglass.analysis.acceptance import FAILED, PASSED, Check
 from sumpglass.analysis.calibration import Calibration
 from sumpglass.analysis.zero import ZeroTaken
-from sumpglass.report.terminal_text import safe
+from sumpglass.report.terminal_text import as_sentence, safe
 from sumpglass.units import decimals_for
 
 SIGNS = {PASSED: "ok  ", FAILED: "FAIL"}
@@ -49,7 +49,7 @@ def calibration_text(calibration: Calibration) -> str:
             f"fit: chi2 {calibration.chi2:.2f} with {calibration.degrees} degrees of freedom, "
             f"p {calibration.p_value:.2f}"
         )
-    lines += [f"note: {warning}" for warning in calibration.warnings]
+    lines += [f"Note: {as_sentence(safe(warning, 400))}" for warning in calibration.warnings]
     return "\n".join(lines) + "\n"
 
 

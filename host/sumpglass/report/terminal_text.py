@@ -12,6 +12,11 @@ def safe(text: str, most: int = 200) -> str:
     return clean if len(clean) <= most else clean[: most - 1] + "\N{HORIZONTAL ELLIPSIS}"
 
 
+def as_sentence(words: str) -> str:
+    """The same with a capital and a full stop; what is written large within stays so."""
+    return f"{words[:1].upper()}{words[1:]}{'' if words.endswith(('.', '…')) else '.'}"
+
+
 def _steers_a_terminal(code: int) -> bool:
     control = code < 32 or 127 <= code < 160 or code in (0x2028, 0x2029)
     turns_direction = 0x202A <= code < 0x202F or 0x2066 <= code < 0x206A or code in (0x200E, 0x200F)

@@ -10,6 +10,7 @@ from sumpglass import cli
 from sumpglass.commands import blow_by
 from sumpglass.records import Happening
 from sumpglass.report.happening_words import length_words, percent, sentence
+from sumpglass.report.terminal_text import as_sentence
 
 WORDS = ("blow-by", "--opening-mm", "5", "--pressure-pa", "100")
 
@@ -41,7 +42,7 @@ def test_full_memory_ends_in_one_line(monkeypatch, capsys):
 def test_help_keeps_capitals(command, capsys):
     with pytest.raises(SystemExit):
         cli.main([command, "--help"])
-    assert cli.as_sentence(cli.COMMANDS[command]) in " ".join(capsys.readouterr().out.split())
+    assert as_sentence(cli.COMMANDS[command]) in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize(
