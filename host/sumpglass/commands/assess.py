@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from sumpglass.commands.numbers import number, positive
+from sumpglass.report.to_terminal import write_text
 
 
 def _cylinders(text: str) -> int:
@@ -49,5 +50,5 @@ def run(options: argparse.Namespace) -> int:
     else:
         from sumpglass.report.assess_text import assess_text
 
-        print(assess_text(assessment, options.file))  # noqa: T201
+        write_text(assess_text(assessment, options.file))
     return 1 if options.strict and assessment.fault else 0

@@ -7,6 +7,7 @@ import argparse
 from sumpglass.commands.numbers import number, positive, positive_or_zero
 from sumpglass.report.as_json import print_json
 from sumpglass.report.blow_by_text import blow_by_fields, blow_by_text
+from sumpglass.report.to_terminal import write_text
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,5 +58,5 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json("blow-by", blow_by_fields(result))
     else:
-        print(blow_by_text(result))  # noqa: T201
+        write_text(blow_by_text(result))
     return 0

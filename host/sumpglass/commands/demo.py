@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from sumpglass.commands.replay import add_look, look
+from sumpglass.report.to_terminal import write_text
 
 if TYPE_CHECKING:
     from sumpglass.workflows.demo import DemoResult
@@ -54,7 +55,7 @@ def _without_screen(options: argparse.Namespace) -> int:
         sys.stderr.write(words + "\n")
 
     result = run_demo(options.out, options.seed, progress)
-    sys.stdout.write("\n".join(_summary(result)) + "\n")
+    write_text("\n".join(_summary(result)))
     return 0
 
 

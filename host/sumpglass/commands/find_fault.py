@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+
+from sumpglass.report.to_terminal import write_text
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,5 +39,5 @@ def run(options: argparse.Namespace) -> int:
     else:
         from sumpglass.report.fault_text import fault_text
 
-        sys.stdout.write(fault_text(finding))
+        write_text(fault_text(finding))
     return 1 if options.strict and finding.is_fault else 0

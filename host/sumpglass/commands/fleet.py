@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
+from sumpglass.report.to_terminal import write_text
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
@@ -28,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json("fleet", fleet_fields(entries))
     else:
-        sys.stdout.write(fleet_text(entries) + "\n")
+        write_text(fleet_text(entries))
         if options.page:
             sys.stdout.write(f"\npage  {safe(options.page, 4096)}\n")
     return 1 if options.strict and any(entry.state == "fault" for entry in entries) else 0

@@ -10,6 +10,7 @@ from sumpglass.commands.live_options import add_live, check_live, live_request, 
 from sumpglass.commands.numbers import number
 from sumpglass.commands.replay import add_look, look
 from sumpglass.errors import InputError
+from sumpglass.report.to_terminal import write_text
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
         if options.json:
             print_json("guide-tests", list_fields(tests))
         else:
-            sys.stdout.write(list_text(tests) + "\n")
+            write_text(list_text(tests))
         return 0
     test = find_test(options.test)
     settings = settings_from(options.set, test.settings())
@@ -53,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
         if options.json:
             print_json("guide-test", test_fields(test, test.settings(settings)))
         else:
-            sys.stdout.write(test_text(test, test.settings(settings)) + "\n")
+            write_text(test_text(test, test.settings(settings)))
         return 0
     return _on_screen(options, settings)
 
@@ -112,7 +113,7 @@ def _judge_recording(options: argparse.Namespace) -> int:
     if options.json:
         print_json("seal-hunt", seal_hunt_fields(hunt))
     else:
-        sys.stdout.write(seal_hunt_text(hunt) + "\n")
+        write_text(seal_hunt_text(hunt))
     return 0
 
 

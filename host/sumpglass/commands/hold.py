@@ -7,6 +7,7 @@ import argparse
 from sumpglass.commands.numbers import number, positive, positive_or_zero
 from sumpglass.report.as_json import print_json
 from sumpglass.report.hold_text import hold_fields, hold_text
+from sumpglass.report.to_terminal import write_text
 from sumpglass.units import ZERO_CELSIUS_K
 
 
@@ -48,5 +49,5 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json("hold", hold_fields(result))
     else:
-        print(hold_text(result))  # noqa: T201
+        write_text(hold_text(result))
     return 0

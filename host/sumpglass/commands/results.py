@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
 from sumpglass.report.as_json import print_json
 from sumpglass.report.results_text import results_fields, results_text
+from sumpglass.report.to_terminal import write_text
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,5 +25,5 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json("results", results_fields(found))
     else:
-        sys.stdout.write(results_text(found) + "\n")
+        write_text(results_text(found))
     return 0

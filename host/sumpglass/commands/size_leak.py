@@ -7,6 +7,7 @@ import argparse
 from sumpglass.commands.numbers import number, positive, positive_or_zero
 from sumpglass.report.as_json import print_json
 from sumpglass.report.size_leak_text import leak_size_fields, leak_size_text
+from sumpglass.report.to_terminal import write_text
 from sumpglass.units import ZERO_CELSIUS_K
 
 
@@ -56,5 +57,5 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json("leak-size", leak_size_fields(result, given.readings, given.warnings))
     else:
-        print(leak_size_text(result, given.readings, given.warnings))  # noqa: T201
+        write_text(leak_size_text(result, given.readings, given.warnings))
     return 0
