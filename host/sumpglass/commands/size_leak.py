@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from sumpglass.commands.numbers import number, positive, positive_or_zero
+from sumpglass.procedures.bores import SET_BORE_U95_MM
 from sumpglass.report.as_json import print_json
 from sumpglass.report.size_leak_text import leak_size_fields, leak_size_text
 from sumpglass.report.to_terminal import write_text
@@ -34,7 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--range-pa", type=positive, metavar="R", help="greatest pressure that the sensor can tell")
     parser.add_argument(
-        "--bore-u95-mm", type=positive_or_zero, default=0.005, metavar="U", help="how well the bores are known (0.005)"
+        "--bore-u95-mm",
+        type=positive_or_zero,
+        default=SET_BORE_U95_MM,
+        metavar="U",
+        help=f"how well the bores are known ({SET_BORE_U95_MM:g})",
     )
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 

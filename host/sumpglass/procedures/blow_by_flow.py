@@ -9,7 +9,8 @@ from sumpglass.errors import InputError
 from sumpglass.physics.crankcase import BLOW_BY_SHARE, expected_blow_by_lpm
 from sumpglass.physics.gas import lpm_from_kg_s
 from sumpglass.physics.orifice import bore_area_m2, mass_flow_kg_s
-from sumpglass.procedures.openings import BORE_U95_MM, OPENING_CD, OPENING_CD_U95, Room
+from sumpglass.procedures.bores import BORE_U95_MM
+from sumpglass.procedures.openings import OPENING_CD, OPENING_CD_U95, Room
 from sumpglass.units import ZERO_CELSIUS_K
 
 GAS_C = 50.0

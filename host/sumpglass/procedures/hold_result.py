@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from sumpglass.physics.gas import GAMMA_AIR, R_AIR_J_KG_K, air_density_kg_m3, lpm_from_kg_s
 from sumpglass.physics.orifice import bore_m
-from sumpglass.procedures.openings import BORE_U95_MM, OPENING_CD, OPENING_CD_U95, Room
+from sumpglass.procedures.bores import BORE_U95_MM
+from sumpglass.procedures.openings import OPENING_CD, OPENING_CD_U95, Room
 
 REFERENCE_PA = 500.0
 

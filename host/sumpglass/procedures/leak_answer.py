@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sumpglass.procedures.leak_posterior import Sources, Weighed, fit_sources, mixture_of, weighed
-from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, LeakProblem, SourceRows
+from sumpglass.procedures.leak_problem import CHI2_95, LARGEST_MM2, SMALLEST_MM2, LeakProblem
+from sumpglass.procedures.leak_rows import SourceRows
 from sumpglass.procedures.source_models import BENT_MODELS, CHOKED, SourceModel
 from sumpglass.records import FloatArray
 
@@ -114,12 +115,10 @@ def _tells_bends(problem: LeakProblem, uncertainty_stated: bool) -> bool:
 def _best_row(part: Weighed, names: Sequence[str]) -> tuple[float, int]:
     """(least deviance with the nuisance's prior and what roughness costs, its row) among these families; inf where none
     of them fits at all."""
-    sources, smooth = part.sources, part.problem.log_size()
-    found = (
-        (float(sources.least[i]) + _penalty(sources.rows[i]) + 2.0 * (smooth - float(sources.log_size[i])), i)
-        for i in sources.of(names)
-    )
-    return min(found, default=(math.inf, -1))
+    sources, rows = part.sources, part.sources.of(names)
+    roughness = 2.0 * (part.problem.log_size() - sources.log_size[rows])
+    total = sources.least[rows] + sources.penalty[rows] + roughness
+    return min(zip(total.tolist(), rows), default=(math.inf, -1))
 
 
 def _least(parts: Sequence[Weighed], names: Sequence[str]) -> float:
@@ -147,7 +146,7 @@ class FamilyFit(FamilyBest):
 def best_of_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyBest:
     """Fit one family alone, to a few thousandths of the leak."""
     sources = fit_sources(problem, [model])
-    penalised = sources.least + np.array([_penalty(row) for row in sources.rows])
+    penalised = sources.least + sources.penalty
     row = int(np.argmin(penalised))
     area = float(sources.best_mm2[row])
     log_draw = float(np.interp(math.log(area), np.log(sources.fitted.area_mm2[row]), sources.fitted.log_draw[row]))
@@ -161,7 +160,7 @@ def fit_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyFit:
 
     sources = fit_sources(problem, [model])
     source = SourceRows(problem, sources.rows)
-    penalties = np.array([_penalty(row) for row in sources.rows])
+    penalties = sources.penalty
     middle = math.log(float(sources.best_mm2[int(np.argmin(sources.least + penalties))]))
 
     def fitted(log_area: float) -> tuple[float, float]:
@@ -188,12 +187,6 @@ def fit_family(problem: LeakProblem, model: SourceModel = CHOKED) -> FamilyFit:
     )
 
 
-def _penalty(row: tuple[SourceModel, float]) -> float:
-    """Deviance that the prior of a source's nuisance adds."""
-    model, nuisance = row
-    return model.penalty(nuisance)
-
-
 def _likelihood(readings: int, stated: bool) -> Callable[[FloatArray], FloatArray]:
     """Logarithm of the likelihood of a deviance. An assumed uncertainty is integrated out: the readings then follow
     Student's distribution (Bernardo and Smith, Bayesian Theory, 1994, 5.2)."""
@@ -213,7 +206,7 @@ def _ends(
         if not rows:
             continue
         likelihood = _likelihood(len(part.problem.exact), uncertainty_stated)
-        penalty = np.array([_penalty(part.sources.rows[i]) for i in rows])[:, None]
+        penalty = part.sources.penalty[rows][:, None]
         own = part.sources.log_size[rows][:, None] + part.log_chance
         log = likelihood(part.sources.fitted.deviance[rows] + penalty) + own
         areas = part.sources.fitted.area_mm2[rows]

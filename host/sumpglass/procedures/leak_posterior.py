@@ -20,7 +20,8 @@ from functools import cache
 import numpy as np
 
 from sumpglass.procedures.leak_grids import ABOUT_AS_WELL, COARSE, FAR_OFF, FINE, Grids, moved, narrowed, rows_of
-from sumpglass.procedures.leak_problem import LARGEST_MM2, SMALLEST_MM2, Fitted, LeakProblem, SourceRows
+from sumpglass.procedures.leak_problem import LARGEST_MM2, SMALLEST_MM2, LeakProblem
+from sumpglass.procedures.leak_rows import Fitted, SourceRows
 from sumpglass.procedures.source_models import SourceModel
 from sumpglass.records import FloatArray
 
@@ -57,6 +58,11 @@ class Sources:
     def dear(self) -> FloatArray:
         """Least deviance (r,) of each row with what its roughness costs (`SourceRows.cost`)."""
         return self.least + 2.0 * (self.looked_at.problem.log_size() - self.log_size)
+
+    @property
+    def penalty(self) -> FloatArray:
+        """Deviance (r,) that the prior of each row's nuisance adds."""
+        return np.array([model.penalty(nuisance) for model, nuisance in self.rows])
 
     def of(self, names: Sequence[str]) -> list[int]:
         """Indices of the rows of these families."""

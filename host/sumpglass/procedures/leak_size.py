@@ -10,6 +10,7 @@ import numpy as np
 
 from sumpglass.errors import InputError
 from sumpglass.physics.gas import lpm_from_kg_s
+from sumpglass.procedures.bores import SET_BORE_U95_MM
 from sumpglass.procedures.leak_answer import STATED_FREEDOM, Answer, answer_of
 from sumpglass.procedures.leak_problem import LeakProblem
 from sumpglass.procedures.leak_ways import Told, Way, ways_of
@@ -17,7 +18,6 @@ from sumpglass.procedures.next_opening import next_opening_mm
 from sumpglass.procedures.openings import (
     OPENING_CD,
     OPENING_CD_U95,
-    SET_BORE_U95_MM,
     Reading,
     Room,
 )

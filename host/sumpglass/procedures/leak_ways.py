@@ -75,7 +75,8 @@ def ways_of(readings: Sequence[Reading], room: Room, told: Told) -> list[Way]:
         # Gas that a hose's larger pulses would push out is not seen in the pulses as they are.
         zero_u_pa = ways[0].zero_u_pa
         zero_chance = next(chance for u_pa, chance in zeros if u_pa == zero_u_pa)
-        warmths = _either_gas(readings, room, told)
+        other_k = _other_gas_k(readings, room, told)
+        warmths = [room] if other_k is None else [room, replace(room, gas_k=other_k)]
         ways = [replace(w, weighed=w.weighed.times(seen_chance)) if w.zero_u_pa == zero_u_pa else w for w in ways]
         for behind, share in hoses:
             similar = None
@@ -124,9 +125,10 @@ def _zeros(told: Told) -> list[tuple[float, float]]:
 
 def _gases(readings: Sequence[Reading], room: Room, zero_u_pa: float, told: Told) -> list[tuple[Room, float]]:
     """Rooms with the gas that may flow out, with the chance of each before the readings."""
-    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
+    other_k = _other_gas_k(readings, room, told)
+    if other_k is None:
         return [(room, 1.0)]
-    found = gas_temperatures(readings, room, zero_u_pa, told.other_gas_k, told.bore_u95_mm)
+    found = gas_temperatures(readings, room, zero_u_pa, other_k, told.bore_u95_mm)
     return [(replace(room, gas_k=gas_k), chance) for gas_k, chance in found]
 
 
@@ -137,8 +139,6 @@ def _not_hopeless(gases: Sequence[tuple[Room, float]], ways: Sequence[Way]) -> l
     return [(warmth, chance) for warmth, chance in gases if found.get(warmth, most) > most - HOPELESS]
 
 
-def _either_gas(readings: Sequence[Reading], room: Room, told: Told) -> list[Room]:
-    """Rooms with the gas expected and with the other that it may be, where that matters."""
-    if told.other_gas_k is None or not any(breathes_out(r, room) for r in readings):
-        return [room]
-    return [room, replace(room, gas_k=told.other_gas_k)]
+def _other_gas_k(readings: Sequence[Reading], room: Room, told: Told) -> float | None:
+    """The other temperature that gas flowing out may have; None where none flows out or its temperature is told."""
+    return told.other_gas_k if any(breathes_out(r, room) for r in readings) else None

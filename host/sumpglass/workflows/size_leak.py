@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from sumpglass.errors import InputError
+from sumpglass.procedures.bores import SET_BORE_U95_MM
 from sumpglass.procedures.leak_recording import readings_of
 from sumpglass.procedures.leak_size import LeakSize, size_leak
 from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA
-from sumpglass.procedures.openings import SET_BORE_U95_MM, WARM_GAS_K, Reading, Room, sine_shape_pa
+from sumpglass.procedures.openings import WARM_GAS_K, Reading, Room, sine_shape_pa
 from sumpglass.records import Recording
 from sumpglass.store.csv_table import CsvTable, read_header, read_table
 from sumpglass.workflows.load_recording import load_recording

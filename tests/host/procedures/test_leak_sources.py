@@ -8,7 +8,8 @@ import pytest
 
 from sumpglass.procedures.leak_gas import gas_temperatures
 from sumpglass.procedures.leak_posterior import fit_sources
-from sumpglass.procedures.leak_problem import LeakProblem, SourceRows
+from sumpglass.procedures.leak_problem import LeakProblem
+from sumpglass.procedures.leak_rows import SourceRows
 from sumpglass.procedures.leak_size import size_leak
 from sumpglass.procedures.openings import Reading, Room
 from sumpglass.procedures.source_models import CHOKED, FINITE

@@ -8,7 +8,7 @@ import pytest
 
 from sumpglass.procedures.leak_answer import answer_of
 from sumpglass.procedures.leak_hoses import hoses_of
-from sumpglass.procedures.leak_problem import Fitted
+from sumpglass.procedures.leak_rows import Fitted
 from sumpglass.procedures.leak_size import size_leak
 from sumpglass.procedures.leak_ways import WIDE_ZERO_U_PA, Told, ways_of
 from sumpglass.procedures.openings import Reading, Room, swing_shifts_pa
