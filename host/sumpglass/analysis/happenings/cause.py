@@ -54,7 +54,7 @@ def _pulses_died_alone(evidence: Evidence) -> bool:
     return stays and evidence.pulse_ratio is not None and evidence.pulse_ratio < 0.28
 
 
-FAVOURED = {"opening": 0.5, "closing": 0.5, "suction_lost": -0.5, "suction_back": -0.5}
+FAVOURED = {"opening": 1.0, "closing": 1.0, "suction_lost": -1.0, "suction_back": -1.0}
 
 
 def by_ways(causes: dict[str, float], favour: float | None) -> dict[str, float]:
