@@ -45,6 +45,8 @@ DIP_S, DIP_MEAN_S = 0.7, (0.06, 0.3)
 """A vacuum deepens for so long before an engine's last turns; seen in means over a pulse, between these lengths."""
 NOW_S, NOW_AFTER_S = 0.4, 1.0
 """The last moment is so long, and is told apart where so much was heard after the change."""
+SETTLES = 0.3
+"""A change with a time constant of more than this part of what was heard after it may still go on in there."""
 HOLES = 0.1
 """Part of the samples that may be missing."""
 RAMPED_S, LATELY_S, LEAST_LATE_S = 2.0, 2.2, 0.6
@@ -174,7 +176,8 @@ def measure(
     if base is earlier and was.base_pa < -4.0 * level_u_pa:
         ahead = pressure_pa[len(earlier) + int((APPROACH_S - DIP_S) * rate) : int(np.searchsorted(t_s, onset_s)) + 1]
         deepened, over_usual = way_down(was, ahead, width)
-    spectral = _spectral(base, pressure_pa[:edge], late, rate, was, strongest)
+    creeps = rise_s > SETTLES * (now - settle_s)
+    spectral = _spectral(base, pressure_pa[:edge], late, rate, was, strongest, creeps)
     death, glide = None, None
     if end is not None and spectral["pulse_ratio"] is not None:
         death = end[1] - onset_s
@@ -252,7 +255,13 @@ def _hushed(before: Spectrum, after: Spectrum | None, code_pa: float, least_pa2:
 
 
 def _spectral(
-    base: FloatArray, approach: FloatArray, late: FloatArray, rate: float, was: Before, strongest_hz: float
+    base: FloatArray,
+    approach: FloatArray,
+    late: FloatArray,
+    rate: float,
+    was: Before,
+    strongest_hz: float,
+    creeps: bool,
 ) -> dict[str, Any]:
     """Features of `Evidence` that come from spectra: of what was settled, of the last moment before, of what came."""
     length = max(16, min(len(late), len(base), int(1.6 * rate)))
@@ -282,7 +291,7 @@ def _spectral(
     if spec_a is not None:
         found["speed_octaves"], found["speed_match"], found["match_unmoved"] = shift_between(spec_b, spec_a)
         found["persists"] = persistence(spec_b, spec_a)
-        found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a)
+        found["weak_growth"], found["weak_bins"] = weak_growth(spec_b, spec_a, creeps)
     if seen and len(approach) - len(base) > 0.5 * APPROACH_S * rate:
         tail = approach[-max(int(0.6 * rate), SHORTEST) :]
         found["approach_octaves"], found["kept_ahead"] = _approach(as_bytes(base), as_bytes(tail), rate, strongest_hz)

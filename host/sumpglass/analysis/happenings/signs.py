@@ -9,9 +9,6 @@ import numpy as np
 from sumpglass.analysis.happenings.cause_chances import SIGNS
 from sumpglass.analysis.happenings.evidence import Evidence
 
-SETTLES, CREPT = 0.3, 0.8
-"""A change with a time constant of more than this part of what was heard after it may still go on in there; what lies
-below the lines must then have grown by so much (a log ratio)."""
 SAME_PATTERN = 0.6
 """Likeness from which on lines elsewhere are those of before at another speed; what an engine leaves that stops, or a
 line that shuts, reaches 0.45."""
@@ -49,9 +46,7 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
     dead = _signs_of_size(e, found)
     size = max(abs(e.before_pa), abs(e.after_pa), 1.0)
     if e.weak_growth is not None and (dead is None or dead < 0.5) and e.heard_s > 0.4:
-        # A level that still creeps adds to what lies below the lines.
-        middle = CREPT if e.rise_s > SETTLES * e.after_s else 0.45
-        grown = soft(e.weak_growth, middle, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
+        grown = soft(e.weak_growth, 0.45, 0.06 + 0.2 / np.sqrt(max(e.weak_bins, 1)))
         found["grown"] = max(found["grown"] or 0.0, grown)
     if e.pulse_ratio is None:
         found["born"] = soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)

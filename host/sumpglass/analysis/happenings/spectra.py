@@ -23,6 +23,8 @@ BENDS = 4
 """Degree of the polynomial that a level on its way is taken for."""
 STRONG = 0.1
 """Lines of at least this part of the strongest's power carry the pulses."""
+LEAST_OF_FLOOR = 0.3
+"""Part of the noise that is left in a bin from which a level's way is taken."""
 STILL_THERE = 0.07
 """A line of less than this part of its former amplitude is not the same line any more."""
 
@@ -253,8 +255,11 @@ def persistence(before: Spectrum, after: Spectrum) -> float:
     return found
 
 
-def weak_growth(before: Spectrum, after: Spectrum) -> tuple[float | None, int]:
-    """Growth of what lies below the strongest line, as a log ratio of amplitudes, and the bins that it rests on."""
+def weak_growth(before: Spectrum, after: Spectrum, creeps: bool = False) -> tuple[float | None, int]:
+    """Growth of what lies below the strongest line, as a log ratio of amplitudes, and the bins that it rests on.
+
+    `creeps`: whether the level after is still on its way, which adds to what falls with the square of the frequency.
+    """
     if len(before.hz) != len(after.hz):
         return None, 0
     used = np.flatnonzero(before.hz >= LOWEST_HZ)
@@ -263,4 +268,8 @@ def weak_growth(before: Spectrum, after: Spectrum) -> tuple[float | None, int]:
     bins = int(band.sum())
     if bins < 2:
         return None, bins
-    return 0.5 * float(np.log(after.power[band].sum() / max(float(before.power[band].sum()), 1e-12) + 1e-9)), bins
+    power = after.power[band]
+    if creeps:
+        crept = max(after.red - before.red, 0.0) / after.hz[band] ** 2
+        power = np.maximum(power - crept, LEAST_OF_FLOOR * after.floor)
+    return 0.5 * float(np.log(power.sum() / max(float(before.power[band].sum()), 1e-12) + 1e-9)), bins
