@@ -166,3 +166,30 @@ def test_pulses_that_reach_both_rails_on_the_way_to_one_are_no_jump_of_the_senso
     heard.feed(t, np.clip(level + 500.0 * pulses(np.full(len(t), 10.0)) + noise(len(t), 2.0), -1010.0, 990.0))
     kept = [(h.kind, h.cause) for h in heard.finish() if h.withdrawn_s is None]
     assert ("rig_fault", "out_of_range") in kept and "sensor_fault" not in [cause for _, cause in kept]
+
+
+def test_a_pressure_that_stays_is_kept_up_by_an_engine_that_runs_though_its_line_passes_no_pulses_of_that_speed():
+    """The throttle opens: faster pulses die in a narrow line, but nothing presses in the crankcase of a dead engine."""
+    t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
+    on = np.clip((t - 10.0) / 0.6, 0, 1)
+    seen = np.where(t < 10.3, 1.0, 0.004)
+    found = told(-1500.0 + 1650.0 * on + 200.0 * seen * pulses(20.0 * (1 + 1.2 * on)) + noise(len(t), 8.0))
+    assert [h.kind for h in found] == ["sudden_loss", "sign_reversal"]
+    assert all(h.cause not in ("engine_stop", "tap_off") for h in found)
+
+
+def test_lines_that_come_out_of_the_noise_with_a_pressure_are_more_blow_by():
+    """Too faint to be seen before, clear since: suction that is lost makes no pulses."""
+    t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
+    on = np.clip((t - 10.0) / 0.2, 0, 1)
+    level = -1100.0 + 1250.0 * on
+    found = told(level + (1.0 + 9.0 * on) * np.sin(2 * np.pi * 51.3 * t) + noise(len(t), 12.0))
+    assert [(h.kind, h.cause) for h in found] == [("sudden_loss", "blow_by_rise"), ("sign_reversal", "blow_by_rise")]
+
+
+def test_a_level_still_on_its_way_is_no_growth_of_what_lies_below_the_lines():
+    """Its own bend fills the lowest frequencies of what is heard after."""
+    t = np.arange(int(22 * RATE_HZ)) / RATE_HZ
+    level = -150.0 + 230.0 * (1.0 - np.exp(-np.maximum(t - 10.0, 0) / 2.5))
+    found = told(level + 12.0 * pulses(np.full(len(t), 26.7)) + noise(len(t), 0.3))
+    assert {h.cause for h in found} == {"suction_lost"}

@@ -14,7 +14,7 @@ import numpy as np
 
 from sumpglass.analysis.happenings.cause_chances import CHANCES_DOWN, CHANCES_UP, PRIOR_DOWN, PRIOR_UP, SIGNS
 from sumpglass.analysis.happenings.evidence import Evidence
-from sumpglass.analysis.happenings.signs import glided, not_shut, signs, soft
+from sumpglass.analysis.happenings.signs import glided, not_shut, pressed, signs, soft
 from sumpglass.records import FloatArray
 
 UP_CAUSES = tuple(PRIOR_UP)
@@ -36,6 +36,8 @@ HIDDEN_IN_A_CODE = 0.7
 """Pulses of a smaller RMS, in codes, may hide between two steps of the converter."""
 NOT_SHUT_BY = 5.0
 """A rig fault is so much less likely (log odds) where the signs are of an engine that stopped."""
+NOT_PRESSED_BY = 2.0
+"""So are an engine that stopped and a hose that is off where a pressure stays."""
 
 # Signs are not independent of each other: their log likelihoods count for less than their sum.
 TEMPER = 0.78
@@ -146,7 +148,8 @@ def judge(
         weights["sensor_fault"] -= 3.0
     if upward:
         weights["line_blocked"] -= NOT_SHUT_BY * not_shut(evidence)
-        weights["tap_off"] -= NOT_SHUT_BY * glided(evidence)
+        weights["tap_off"] -= NOT_SHUT_BY * glided(evidence) + NOT_PRESSED_BY * pressed(evidence)
+        weights["engine_stop"] -= NOT_PRESSED_BY * pressed(evidence)
     if found["dead"] is None:
         # Nothing shows that the pulses ended: a rig fault is then only a guess.
         for cause, against in (("tap_off", 2.0), ("line_blocked", 5.0), ("sensor_fault", 2.0)):

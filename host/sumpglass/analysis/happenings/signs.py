@@ -20,6 +20,10 @@ LINE_TAKES = 0.4
 nothing where they fall; this part of it is allowed for unlike lines."""
 PATTERN_S = 0.7
 """A shorter piece shows too few lines for a pattern."""
+EMERGED = 1.0
+"""Log of how much more a line stands out (in power) where none was seen before."""
+WANED, MANY_WEAK = 0.5, 8
+"""What lies below the lines has fallen by so much (a log ratio of amplitudes), over no fewer bins."""
 LONG_AFTER_S = 1.5
 """What is left of a vacuum so long after it went is no rest of its fall."""
 RUNS_OFF, GLIDES = 0.62, 0.22
@@ -50,6 +54,13 @@ def signs(evidence: Evidence) -> dict[str, float | None]:
         found["grown"] = max(found["grown"] or 0.0, grown)
     if e.pulse_ratio is None:
         found["born"] = soft(e.pulses_after / max(e.pulses_before, 0.7), 2.0, 0.3)
+        # Lines that come out of the noise have grown; those that may have stood in it all the time say nothing.
+        emerged = soft(math.log(max(e.runs, 1e-3) / max(e.ran, 1.0)), EMERGED, 0.25)
+        if emerged > 0.5 and e.heard_s > 0.4:
+            found["grown"] = max(found["grown"] or 0.0, emerged)
+    if found["grown"] is not None and e.weak_growth is not None and e.weak_bins >= MANY_WEAK:
+        # What comes from blow-by does not fall while blow-by rises.
+        found["grown"] *= soft(e.weak_growth, -WANED, 0.08)
     _signs_of_speed(e, dead, found)
     ran, runs = (soft(float(np.log(max(x, 1e-3))), 0.7, 0.25) for x in (e.ran, e.runs))
     if max(ran, runs) > 0.5:
@@ -148,6 +159,14 @@ def not_shut(e: Evidence) -> float:
     if e.now_pa is None or e.soon_pa is None or e.soon_pa > min(0.2 * e.before_pa, -4.0 * e.level_u_pa):
         return glided(e)
     return max(glided(e), soft(1.0 - e.now_pa / e.soon_pa, RUNS_OFF, 0.03))
+
+
+def pressed(e: Evidence) -> float:
+    """Whether a pressure is still there long after the change: in an engine at rest, or the room, none is kept up."""
+    if e.after_s <= LONG_AFTER_S or e.now_pa is None:
+        return 0.0
+    kept_pa, size = min(e.after_pa, e.now_pa), max(abs(e.before_pa), abs(e.after_pa), 1.0)
+    return soft(kept_pa / size, 0.03, 0.004) * soft(kept_pa / max(e.level_u_pa, 1e-6), 7.0, 0.8)
 
 
 def _surely_moved(e: Evidence) -> float:
