@@ -193,3 +193,13 @@ def test_a_level_still_on_its_way_is_no_growth_of_what_lies_below_the_lines():
     level = -150.0 + 230.0 * (1.0 - np.exp(-np.maximum(t - 10.0, 0) / 2.5))
     found = told(level + 12.0 * pulses(np.full(len(t), 26.7)) + noise(len(t), 0.3))
     assert {h.cause for h in found} == {"suction_lost"}
+
+
+def test_a_sensor_that_wanders_beside_an_engine_at_rest_neither_lost_a_vacuum_nor_changed_sign():
+    """What it wanders by is known only once it has been heard for a while: what was flagged before is taken back."""
+    rate_hz, kept = 200.0, []
+    for seed in (10, 20, 30):
+        rng = np.random.default_rng(seed)
+        walk = np.convolve(rng.standard_normal(int(24 * rate_hz) + 200), np.ones(200) / 200.0**0.5, "valid")
+        kept += told(18.0 * walk + noise(len(walk), 60.0, seed + 100), rate_hz)
+    assert not kept

@@ -12,6 +12,7 @@ from sumpglass.analysis.happenings.episode import RIG_CAUSES, SURE, SURE_OF_DROP
 from sumpglass.analysis.happenings.history import SampleHistory
 from sumpglass.analysis.happenings.ledger import Ledger
 from sumpglass.analysis.happenings.tracks import CALM, LENGTHS_S, Track
+from sumpglass.analysis.happenings.triggers import LEAST_WANDERS, SIGN_WANDERS
 from sumpglass.records import Happening
 
 SAME_HAPPENING_S = 1.5
@@ -162,7 +163,7 @@ class EpisodeBook:
         self._rig_fault(episode, hop, last)
         episode.end_s = max(episode.end_s, episode.settled_s(self._hop_s, self._time(hop)))
         if last:
-            self._verify(episode, hop)
+            self._verify(episode, hop, float(track.long_wander_pa[min(hop - track.first, len(track) - 1)]))
         for key in episode.keys:
             self._told[key] = episode
             settled = last and not self.waiting(key)
@@ -191,7 +192,7 @@ class EpisodeBook:
             if told.withdrawn_s is None and told.kind != "rig_fault":
                 self._ledger.revise(key, replace(told, cause=cause, p_cause=round(p, 4)))
 
-    def _verify(self, episode: Episode, hop: int) -> None:
+    def _verify(self, episode: Episode, hop: int, wander_pa: float) -> None:
         """Take back what the settled sizes do not bear out."""
         before, after = episode.before_pa, episode.after_pa
         cause, p = episode.cause
@@ -202,10 +203,18 @@ class EpisodeBook:
             no_loss = told.kind == "sudden_loss" and before < 0 and after < NOT_LOST * before
             # Where nothing turns, or the gauge hangs in the room, what is read beyond zero is the zero's error.
             at_rest = told.kind == "sign_reversal" and cause in ("engine_stop", "tap_off") and p > SURE
-            if (no_loss or at_rest) and not self.waiting(key):
+            if (no_loss or at_rest or self._wanders(told, episode, wander_pa)) and not self.waiting(key):
                 self._ledger.withdraw(key, self._time(hop))
                 if key in episode.keys:
                     episode.keys.remove(key)
+
+    def _wanders(self, told: Happening, episode: Episode, wander_pa: float) -> bool:
+        """Whether a sensor that wanders made it: by how much it does is asked again when more of it has been heard."""
+        if told.key not in episode.keys:
+            return False
+        if told.kind == "sudden_loss":
+            return abs(episode.before_pa) < LEAST_WANDERS * wander_pa
+        return told.kind == "sign_reversal" and abs(episode.after_pa) < SIGN_WANDERS * wander_pa
 
     def _rig_fault(self, episode: Episode, hop: int, last: bool) -> None:
         """Raise, revise or withdraw the rig fault that goes with this episode's cause."""

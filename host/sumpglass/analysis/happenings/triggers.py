@@ -44,8 +44,9 @@ past half within `AHEAD_S`. The flag is taken back if the level stops short."""
 SETTLED_SHARE = 0.15
 """A level has settled that moved by no more than this part of itself within twice `SETTLED_S`."""
 MISSING_S = 1.0
-MISSING_SHARE = 0.2
-"""A sensor is at fault that leaves out more than a fifth of its samples; a radio or a cable loses less."""
+MISSING_SHARE = 0.25
+"""A sensor is at fault that leaves out more than a quarter of its samples; a radio or a cable loses less, a gap
+included."""
 STILL_S = 0.3
 STILL_SHARE = 0.3
 STOOD_S = 0.2
