@@ -1,6 +1,6 @@
 """Accuracy of the trade's computations on data made by other means, and coverage of their 95 % intervals.
 
-    python tests/benchmarks/bench_procedures.py [--short] [--only table,bent,recording,hold,...]
+    python tests/benchmarks/bench_procedures.py [--short] [--from SEED] [--only table,bent,recording,hold,...]
 
 The generators below share no code with the program: flows by `fluids`' way of writing them (ratio form, own constants),
 balances solved by bisection, pulses as samples in time with several orders, decays integrated step by step. Their
@@ -15,6 +15,7 @@ import sys
 import time
 
 import numpy as np
+from leak_figures import LeakFigures, figures_of
 from leak_oracle import oracle_words, separation
 
 from sumpglass.procedures.blow_by_flow import blow_by
@@ -126,10 +127,10 @@ def table_case(seed: int, bent: bool):
     return area, net, size_leak(readings)
 
 
-def report_bent(cases: int) -> None:
-    report_leaks("table, bent", cases, lambda seed: table_case(seed, True))
+def report_oracle(cases: int, first: int) -> None:
+    """How many of the bent lines can be recognised at all."""
     apart = []
-    for seed in range(100_000, 100_000 + cases):
+    for seed in range(first, first + cases):
         area, _, readings, true = table_made(seed, True)
         bores, u, limits = zip(*((r.opening_mm, r.u_pa, r.deeper_than_pa) for r in readings))
         vacua, swings = zip(*true)
@@ -173,38 +174,28 @@ def recording_case(seed: int):
     return area, net, size_leak(taken.readings, zero_u_pa=taken.zero_u_pa)
 
 
-def report_leaks(name: str, cases: int, make) -> None:
+def report_leaks(name: str, cases: int, first: int, make) -> LeakFigures:
     began = time.perf_counter()
-    leak, draw, draw_at_cd, hold_leak, hold_draw, hold_at_cd, bent, failed, width = [], [], [], [], [], [], [], 0, []
-    for seed in range(cases):
-        try:
-            area, net, got = make(seed + 100_000)
-        except Exception as error:  # noqa: BLE001 - a bench counts failures and goes on
-            failed += 1
-            print(f"  {name} seed {seed}: {error}")
-            continue
-        # The drilled openings' true Cd is drawn; leak and known openings share it, the draw goes with it.
-        cd = float(np.random.default_rng(seed + 500_000).normal(CD, CD_U95 / 1.96))
-        at_cd_lpm = net / RHO * 60e3
-        net_lpm = at_cd_lpm * cd / CD
-        leak.append(abs(math.sqrt(got.area_mm2 / area) - 1))
-        draw.append(abs(got.net_draw_lpm / net_lpm - 1))
-        draw_at_cd.append(abs(got.net_draw_lpm / at_cd_lpm - 1))
-        hold_leak.append(got.lo95_mm2 <= area <= (got.hi95_mm2 or math.inf))
-        hold_draw.append(got.net_draw_lo95 <= net_lpm <= (got.net_draw_hi95 or math.inf))
-        hold_at_cd.append(got.net_draw_at_cd_lo95 <= at_cd_lpm <= (got.net_draw_at_cd_hi95 or math.inf))
-        bent.append(got.bent)
-        width.append(((got.hi95_mm2 or math.inf) - got.lo95_mm2) / 2 / area)
-    known = [b for b in bent if b is not None]
-    print(
-        f"{name:<22} {len(leak):5d} cases, {failed} failed: leak (mm) median error {100 * np.median(leak):.2f} %, "
-        f"90th {100 * np.quantile(leak, 0.9):.1f} %; held {100 * np.mean(hold_leak):.1f} %, half-width (area) median "
-        f"{100 * np.median(width):.1f} %; draw median error {100 * np.median(draw):.2f} %, held "
-        f"{100 * np.mean(hold_draw):.1f} % (Cd known: error {100 * np.median(draw_at_cd):.2f} %, held "
-        f"{100 * np.mean(hold_at_cd):.1f} %); "
-        f"called bent {100 * np.mean(known):.1f} %; "
-        f"{1000 * (time.perf_counter() - began) / max(cases, 1):.0f} ms a case"
-    )
+    found = figures_of(make, range(first, first + cases))
+    print(f"{found.line(name)}; {1000 * (time.perf_counter() - began) / max(cases, 1):.0f} ms a case", flush=True)
+    return found
+
+
+def report_series(wanted: set[str], cases: int, first: int) -> None:
+    """Known openings: straight and bent tables, recordings, and all of them together, as many of each."""
+    kinds = {
+        "table": ("table, straight", lambda seed: table_case(seed, False)),
+        "bent": ("table, bent", lambda seed: table_case(seed, True)),
+        "recording": ("recording", recording_case),
+    }
+    chosen = [kind for kind in kinds if not wanted or kind in wanted]
+    together = LeakFigures()
+    for kind in chosen:
+        together = together.joined(report_leaks(kinds[kind][0], cases, first, kinds[kind][1]))
+        if kind == "bent":
+            report_oracle(cases, first)
+    if len(chosen) == len(kinds):
+        print(together.line("all series"), flush=True)
 
 
 def hold_case(seed: int):
@@ -346,9 +337,11 @@ def main() -> int:
     parser.add_argument("--short", action="store_true", help="100 seeds instead of 1000")
     parser.add_argument("--cases", type=int)
     parser.add_argument("--only", default="")
+    parser.add_argument("--from", dest="first", type=int, default=100_000, help="first seed of the series")
     options = parser.parse_args()
     cases = options.cases or (100 if options.short else 1000)
     wanted = set(filter(None, options.only.split(",")))
+    report_series(wanted, cases, options.first)
     for name, make in PARTS.items():
         if not wanted or name in wanted:
             make(cases)
@@ -357,9 +350,6 @@ def main() -> int:
 
 
 PARTS = {
-    "table": lambda n: report_leaks("table, straight", n, lambda s: table_case(s, False)),
-    "bent": report_bent,
-    "recording": lambda n: report_leaks("recording", n, recording_case),
     "hold": report_hold,
     "seals": report_seals,
     "blow-by": report_blow_by,
