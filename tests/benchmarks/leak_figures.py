@@ -52,14 +52,23 @@ class LeakFigures:
     def line(self, name: str) -> str:
         """All of it in a line."""
         known = [bent for bent in self.bent if bent is not None]
-        return (
-            f"{name:<22} {len(self.leak):5d} cases, {self.failed} failed: leak (mm) median error "
-            f"{100 * np.median(self.leak):.2f} %, 90th {100 * np.quantile(self.leak, 0.9):.1f} %; held "
-            f"{100 * np.mean(self.leak_held):.1f} %, half-width (area) median {100 * np.median(self.width):.1f} %; "
-            f"draw median error {100 * np.median(self.draw):.2f} %, held {100 * np.mean(self.draw_held):.1f} % (Cd known: "
-            f"error {100 * np.median(self.draw_at_cd):.2f} %, held {100 * np.mean(self.draw_at_cd_held):.1f} %); "
-            f"called bent {100 * np.mean(known):.1f} %"
+        parts = (
+            f"{name:<22} {len(self.leak):5d} cases, {self.failed} failed: leak (mm) {_error(self.leak)}, 90th "
+            f"{100 * np.quantile(self.leak, 0.9):.1f} %; {_held(self.leak_held)}",
+            f"half-width (area) median {100 * np.median(self.width):.1f} %",
+            f"draw {_error(self.draw)}, {_held(self.draw_held)}",
+            f"draw, Cd known: {_error(self.draw_at_cd)}, {_held(self.draw_at_cd_held)}",
+            f"called bent {100 * np.mean(known):.1f} %",
         )
+        return "; ".join(parts)
+
+
+def _error(errors: list[float]) -> str:
+    return f"median error {100 * np.median(errors):.2f} %"
+
+
+def _held(held: list[bool]) -> str:
+    return f"held {100 * np.mean(held):.1f} %"
 
 
 def figures_of(make: Callable[[int], tuple[float, float, LeakSize]], seeds: range) -> LeakFigures:
