@@ -77,7 +77,6 @@ class Board:
         self.board_id = identity[:8]
         self.boot_id = int.from_bytes(os.urandom(4), "little")
         self.console = Console()
-        self.hard_timer = chip.HARD_TIMER
         self._buses = {}
         self._timer = -1
         self._watchdog = None
@@ -129,24 +128,19 @@ class Board:
 
     def start_timer(self, period_us, callback, hard):
         """Call `callback(timer)` every `period_us`; hard: from the interrupt, where nothing may allocate."""
-        timer = machine.Timer(-1) if chip.HARD_TIMER else machine.Timer(self._next_timer())
-        ways = [{"period": period_us, "tick_hz": 1000000}, {"freq": 1000000 / period_us}]
-        if hard and chip.HARD_TIMER:
-            ways = [dict(way, hard=True) for way in ways] + ways
-        for way in ways:
-            # Interpreters differ in what they take: `hard` came with 1.26, and not every port has tick_hz.
+        timer = chip.hard_ticks(machine, period_us, callback) if hard else None
+        if timer:
+            return timer
+        self._timer = (self._timer + 1) % len(chip.TIMERS)
+        timer = machine.Timer(chip.TIMERS[self._timer])
+        for way in ({"period": period_us, "tick_hz": 1000000}, {"freq": 1000000 / period_us}):
+            # Not every port has tick_hz.
             try:
                 timer.init(mode=machine.Timer.PERIODIC, callback=callback, **way)
-                self.hard_timer = "hard" in way
                 return timer
             except TypeError:
                 pass
         raise OSError(22)
-
-    def _next_timer(self):
-        """An ESP32 has four timers, named by number."""
-        self._timer = (self._timer + 1) & 3
-        return self._timer
 
     def watchdog_start(self):
         """Reset the board if it is not fed for 8 s. Returns whether there is such a watchdog."""

@@ -1,8 +1,13 @@
 """What is particular to ESP32 boards: soft timer callbacks only, and a watchdog that cannot be stopped, so none."""
 
 FULL_VOLTS = 3.3
-HARD_TIMER = False
+TIMERS = (0, 1, 2, 3)
 I2C_PINS = {0: (21, 22), 1: (25, 26)}
+
+
+def hard_ticks(machine, period_us, callback):
+    """None: a timer of this port calls back through the scheduler."""
+    return
 
 
 def converter(machine, pin):

@@ -1,13 +1,27 @@
 """What is particular to RP2040 and RP2350 boards. Addresses: RP2040 datasheet 4.7, RP2350 datasheet 12.9."""
 
 FULL_VOLTS = 3.3
-HARD_TIMER = True
+TIMERS = (-1,)
 I2C_PINS = {0: (4, 5), 1: (6, 7)}
 
 _WATCHDOG_CTRL = 0x40058000
 _WATCHDOG_CTRL_RP2350 = 0x400D8000
 _CLEAR = 0x3000  # writing to a register's address + 0x3000 clears the bits written
 _ENABLE = 1 << 30
+
+
+def hard_ticks(machine, period_us, callback):
+    """Calls from the interrupt: by a timer from MicroPython 1.26 on, before by a state machine; None without either."""
+    timer = machine.Timer(-1)
+    try:
+        timer.init(mode=machine.Timer.PERIODIC, period=period_us, tick_hz=1000000, callback=callback, hard=True)
+    except TypeError:
+        try:
+            from sumpglass_board.board_ticks import Ticks
+        except ImportError:
+            return None
+        return Ticks(period_us, callback)
+    return timer
 
 
 def converter(machine, pin):

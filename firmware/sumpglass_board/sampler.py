@@ -58,6 +58,7 @@ class Sampler:
         self._late_us = period_us * oversampling // 10
         self._wrong_us = period_us * oversampling
         self._watch_us = -1
+        self._least = self._wrong_us
         self._due = 0
         self._first = True
         self._last_late = 0
@@ -68,6 +69,7 @@ class Sampler:
         """Begin a new time line at the next tick. Call with the timer stopped, or after `broken`."""
         self._first = True
         self._watch_us = -1  # so that the next tick is judged, whatever it is
+        self._least = self._wrong_us
         self._not_catching_up = 0
         self.tail = self.head
         self.broken = False
@@ -76,6 +78,8 @@ class Sampler:
         now = ticks_us()
         late = ticks_diff(now, self._due)
         self._due = ticks_add(self._due, self.period_us)
+        if late < self._least:
+            self._least = late
         head = self.head
         after = (head + 1) & self.mask
         if not 0 <= late <= self._watch_us and self._judge(now, late):
@@ -89,8 +93,22 @@ class Sampler:
             for lane in self.lanes:
                 lane.data[head] = lane.read()
         self.head = after
+        if not head:
+            self._follow()
         if not head & 15 and self._slow:
             self._read_slow()
+
+    def _follow(self):
+        """Once round the ring: a timer is never early, so what even the promptest tick was late by is the timer's own.
+
+        Its clock may run off from the one that tells the time, and ticks may have been swallowed, fewer than make a
+        sample: the time line moves along.
+        """
+        least = self._least
+        self._least = self._wrong_us
+        if 0 < least < self._wrong_us:
+            self.anchor = ticks_add(self.anchor, least)
+            self._due = ticks_add(self._due, least)
 
     def _judge(self, now, late):
         """An unusual tick; True when its reading would belong to another sample.

@@ -22,7 +22,7 @@ LAYERS = [
     ["board", "channels", "identity", "journal", "sender", "settings"],
     ["board_bits", "board_esp32", "board_rp2", "listener", "sampler", "settings_check"],
     ["sensors"],
-    ["bins", "bus_decimator", "decimator"],
+    ["bins", "board_ticks", "bus_decimator", "decimator"],
     ["counts", "patterns", "pattern_words", "ring", "clock", "analogue_parts", "crc8"],
 ]
 
