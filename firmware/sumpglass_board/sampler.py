@@ -93,13 +93,13 @@ class Sampler:
             for lane in self.lanes:
                 lane.data[head] = lane.read()
         self.head = after
-        if not head:
+        if not head & 255:
             self._follow()
         if not head & 15 and self._slow:
             self._read_slow()
 
     def _follow(self):
-        """Once round the ring: a timer is never early, so what even the promptest tick was late by is the timer's own.
+        """Now and then: a timer is never early, so what even the promptest tick was late by is the timer's own.
 
         Its clock may run off from the one that tells the time, and ticks may have been swallowed, fewer than make a
         sample: the time line moves along.

@@ -26,6 +26,21 @@ def test_a_timer_whose_callback_failed_once_is_started_again():
     assert t[-1] > 7.9 and np.abs(values - source.at(t))[50:].max() < 20.0
 
 
+def test_ticks_of_a_slower_clock_lose_nothing_and_keep_the_time():
+    # 160 ppm: in 15 s more than two samples' worth. A state machine's ticks run off so on an emulated board.
+    source = SineSource(-400.0, 100.0, 7.0)
+    messages = run_requests(source, 15.0, [START], extra={"timer_slow_calls": 25})
+    t, values, _ = readings(messages)
+    status = named(messages, "status")[-1]
+    assert status["overruns"] == status["late_samples"] == 0 and len(t) > 14_500
+    assert np.diff(t).max() < 1.2e-3
+    last = t > 10.0
+    assert np.abs(values - source.at(t))[last].max() < 20.0
+    shift = np.linspace(-2e-3, 2e-3, 401)
+    misfit = [np.abs(values[last] - source.at(t[last] + s)).mean() for s in shift]
+    assert abs(shift[int(np.argmin(misfit))]) < 2e-4
+
+
 @pytest.mark.parametrize(
     "settings",
     [

@@ -157,6 +157,7 @@ class Timer:
         self.hard = False
         self.period_us = 0
         self.due_us = 0
+        self.calls = 0
         self.callback = None
 
     def init(self, mode=1, period=0, tick_hz=1000, callback=None, hard=False):
