@@ -251,3 +251,17 @@ def test_wrong_calls_end_in_one_line(words, folder):
     done = sumpglass(*words, folder=folder)
     assert done.returncode in (2, 3) and done.stderr.count("\n") == 1, done.stderr
     assert not pathlib.Path(folder / "x.casebook").exists() and not pathlib.Path(folder / "x.csv").exists()
+
+
+def test_a_file_whose_name_is_no_utf_8_is_converted_too(tmp_path):
+    # As a zip archive from a machine with another code page leaves it.
+    given = tmp_path / b"h\xf6se.csv".decode("utf-8", "surrogateescape")
+    try:
+        given.write_text("t_s,pressure_pa\n" + "".join(f"{i / 100},{-400 + i % 7}\n" for i in range(500)))
+    except OSError:
+        pytest.skip("this file system takes UTF-8 alone")
+    book = tmp_path / "job.casebook"
+    assert main(["convert", str(given), str(book)]) == 0
+    assert len(load_recording(str(book)).t_s) == 500
+    with Casebook.open(str(book)) as opened:
+        assert opened.find_recording(None).name == "h\ufffdse.csv"

@@ -122,7 +122,8 @@ class Casebook(JobNotes):
         self, name: str, kind: str = "frames", source: str = "", cylinders: int | None = None,
         body: dict[str, Any] | None = None,
     ) -> int:  # fmt: skip
-        """A new recording; returns its number."""
+        """A new recording; returns its number. Bytes of a file's name that are no UTF-8 become replacement signs."""
+        name, source = (os.fsencode(text).decode("utf-8", "replace") for text in (name, source))
         with self._writing() as db:
             row = db.execute(
                 "INSERT INTO recording (name, kind, source, started_at, cylinders, body) VALUES (?, ?, ?, ?, ?, ?)",
