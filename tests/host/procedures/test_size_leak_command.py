@@ -245,6 +245,23 @@ def test_hold_is_refused_where_an_engine_turns(capsys, put):
     assert asked(capsys, "hold", "hold", put(text, "hum.csv"))["half_time_s"] == pytest.approx(20.8, rel=0.1)
 
 
+def test_hold_between_two_runs_of_an_engine_is_refused_unless_it_was_marked_off(capsys, put):
+    # A plug of water in the hose hides the pulses of an engine that goes on drawing.
+    rng = np.random.default_rng(3)
+    t = np.arange(0, 60, 0.005)
+    hidden = (t > 15) & (t < 40)
+    p = -530.0 + np.where(hidden, 0.0, 300.0) * np.sin(2 * np.pi * 27.3 * t) + rng.normal(0, 1, len(t))
+    p[hidden] -= 5.0
+    rows = [f"{a:.3f},{x:.2f}," for a, x in zip(t, p)]
+    assert main(["hold", put("t_s,pressure_pa,mark\n" + "\n".join(rows) + "\n", "plug.csv")]) == 2
+    told = capsys.readouterr().err
+    assert "engine" in told and told.count("\n") == 1
+    rows[2990] += "engine off"
+    marked = put("t_s,pressure_pa,mark\n" + "\n".join(rows) + "\n", "marked.csv")
+    main(["hold", marked])
+    assert "before and after" not in capsys.readouterr().err
+
+
 def test_hold_against_a_reference_needs_no_volume(capsys, put):
     def decay(k, name):
         t = np.arange(0, 30, 0.05)
