@@ -91,11 +91,13 @@ def decode_header(payload):
 
 
 def request_sequence(number):
-    """The `number`-th sequence number of a host (0, 1, 2 ...): never one whose low byte is zero.
+    """The `number`-th sequence number of a host (0, 1, 2 ...): never one whose low byte is zero, nor one with a 3.
 
     So no request begins, after COBS, with 0x01 to 0x03, and a Ctrl-C typed at the port is told from a request.
     """
-    return 1 + number % 255 + (number // 255 % 256 << 8)
+    low = 1 + number % 254
+    high = number // 254 % 255
+    return low + (low > 2) + (high + (high > 2) << 8)
 
 
 def _encode_body(payload, kind, fields):

@@ -11,6 +11,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
@@ -42,6 +43,9 @@ def mpremote(board, *words):
         [sys.executable, "-m", "mpremote", "connect", board.port, *words],
         capture_output=True, text=True, timeout=240, check=False,
     )  # fmt: skip
+    if words[-1] == "reset":
+        # mpremote leaves before it happens: a tenth of a second of the board's time, in which bytes reach the prompt.
+        time.sleep(5.0)
     board.take()
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
