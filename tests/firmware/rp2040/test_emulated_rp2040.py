@@ -51,6 +51,13 @@ def mpremote(board, *words):
     return done.stdout
 
 
+def name_rig(board, name):
+    """Write settings that differ from the defaults in the name alone."""
+    settings = json.dumps({"name": name}).encode()
+    written = {"total": len(settings), "offset": 0, "crc": binascii.crc32(settings), "data": settings}
+    assert board.ask(wire.WRITE_SETTINGS, written)["name"] == "answer"
+
+
 def test_boots_and_identifies(board):
     identity = board.identify()
     assert "RP2040" in identity["board"] and identity["channels"][0]["rate_millihertz"] == 1_000_000
@@ -89,14 +96,13 @@ def test_obeys(board):
     refused = board.ask(wire.MEASURE_ZERO, {"channel": 3, "tenths_of_seconds": 10})
     assert refused["name"] == "error" and refused["text"]
     assert board.ask(wire.STOP)["name"] == "answer"
-    settings = json.dumps({"name": "orchard rig"}).encode()
-    written = {"total": len(settings), "offset": 0, "crc": binascii.crc32(settings), "data": settings}
-    assert board.ask(wire.WRITE_SETTINGS, written)["name"] == "answer"
+    name_rig(board, "orchard rig")
     assert b"orchard rig" in board.ask(wire.READ_SETTINGS, {"offset": 0})["data"]
 
 
 def test_gives_the_prompt_back_and_comes_up_again(board):
     board.identify()
+    name_rig(board, "pump house rig")
     board.ask(wire.START, {"channel_mask": 0})
     assert board.ask(wire.GIVE_PROMPT)["name"] == "answer"
     board.type(b"\r\x02", b">>> ")
@@ -110,6 +116,6 @@ def test_gives_the_prompt_back_and_comes_up_again(board):
     assert "main.py" in mpremote(board, "exec", "import os, time; time.sleep(9); print(os.listdir())")
     mpremote(board, "reset")
     board.identify()
-    assert b"orchard rig" in board.ask(wire.READ_SETTINGS, {"offset": 0})["data"]
+    assert b"pump house rig" in board.ask(wire.READ_SETTINGS, {"offset": 0})["data"]
     assert board.ask(wire.RESET)["name"] == "answer"
     assert board.identify()["time_us"] < 10_000_000
