@@ -99,6 +99,30 @@ async def test_an_old_reading_is_not_taken_and_a_clipped_one_is_a_bound(story, l
         await pilot.press("escape")
 
 
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_stop_is_called_at_the_limit_of_the_seals_and_taken_back(story, lines, size):
+    app = SumpglassApp(lambda: story(), ScreenOptions(), started=False)
+    async with app.run_test(size=size) as pilot:
+        live(app, -850.0)
+        screen = FindFaultScreen()
+        app.push_screen(screen)
+        await pilot.press("enter")
+        await weighed(pilot, screen)
+        live(app, -3600.0)
+        screen.settle()
+        await pilot.pause()
+        text = "\n".join(lines(app))
+        assert "is past the limit of 3.5 kPa" in text and "NEXT: " not in text
+        live(app, -3000.0)  # still too near
+        screen.settle()
+        await pilot.pause()
+        assert "is past the limit" in "\n".join(lines(app))
+        live(app, -900.0)
+        screen.settle()
+        await pilot.pause()
+        assert "is past the limit" not in "\n".join(lines(app)) and "NEXT: " in "\n".join(lines(app))
+
+
 @pytest.mark.parametrize("size", [(60, 20), (80, 24)])
 async def test_every_caution_is_shown_before_the_first_test_is_named(story, lines, size):
     app = SumpglassApp(lambda: story(), ScreenOptions(), started=False)

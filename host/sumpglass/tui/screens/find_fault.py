@@ -8,19 +8,20 @@ from typing import TYPE_CHECKING, Any, cast
 
 from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import Container
 from textual.events import Resize
-from textual.screen import ModalScreen, Screen
-from textual.widgets import Input, Static
+from textual.screen import Screen
 
 from sumpglass.errors import SumpglassError
 from sumpglass.faults.finding import Finding
 from sumpglass.faults.reading import Reading as FaultReading
-from sumpglass.faults.typed import FORMS, typed_reading
+from sumpglass.procedures.guide_limits import RELIEVED
+from sumpglass.procedures.trade_test import COMMON_SETTINGS
 from sumpglass.report.terminal_text import safe
+from sumpglass.tui.screens.type_reading import TypeReading
 from sumpglass.tui.widgets.fault_pane import UNREAD, FaultPane, LayoutList
 from sumpglass.tui.widgets.foot import KeyBar
 from sumpglass.tui.widgets.level_panel import LevelPanel
+from sumpglass.units import in_words
 from sumpglass.workflows.find_fault import (
     Search,
     built_in_names,
@@ -70,6 +71,7 @@ class FindFaultScreen(Screen[None]):
         self.search: Search | None = None
         self.finding: Finding | None = None
         self._round = 0
+        self._stopped = False
 
     @property
     def host(self) -> SumpglassApp:
@@ -97,8 +99,19 @@ class FindFaultScreen(Screen[None]):
         self.level.styles.offset = (max(0, event.size.width - LEVEL_COLUMNS), 0)
 
     def settle(self) -> None:
-        """Draw the level that is now."""
-        self.level.show(self.host.live.reading)
+        """Draw the level that is now, and call stop where it is more than seals bear."""
+        now = self.host.live.reading
+        self.level.show(now)
+        level_pa = 0.0 if now.level_pa is None or now.age_s is None or now.age_s > OLDEST_S else now.level_pa
+        limit_pa = float(COMMON_SETTINGS["limit_pa"])
+        if abs(level_pa) > limit_pa:
+            if not self._stopped:
+                self.app.bell()
+            self._stopped = True
+            self.pane.call_stop(f"{in_words(level_pa)} is past the limit of {limit_pa / 1000:g} kPa: open the hose now")
+        elif abs(level_pa) < RELIEVED * limit_pa:
+            self._stopped = False
+            self.pane.call_stop("")
 
     # The conversation
 
@@ -268,29 +281,3 @@ def bound_pa(level_pa: float, range_pa: tuple[float, float] | None) -> float:
         if end * level_pa > 0 and abs(level_pa) >= NEAR_THE_END * abs(end):
             return end
     return level_pa
-
-
-class TypeReading(ModalScreen[FaultReading | None]):
-    """One line for a reading; returns it, or None when it was left with Escape."""
-
-    BINDINGS = [Binding("escape", "cancel")]
-
-    def __init__(self, test: str, label: str, unit: str) -> None:
-        super().__init__()
-        self._test, self._label, self._unit = test, label, unit
-
-    def compose(self) -> ComposeResult:
-        with Container(id="box"):
-            yield Static(safe(self._label), markup=False)
-            yield Static(f"In {self._unit} unless you say otherwise, {FORMS}.", markup=False, classes="words")
-            yield Input(max_length=80)
-            yield Static("Enter takes it, Escape leaves it", markup=False, classes="words", id="told")
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        try:
-            self.dismiss(typed_reading(event.value, self._test, self._unit))
-        except SumpglassError as error:
-            self.query_one("#told", Static).update(safe(str(error)))
-
-    def action_cancel(self) -> None:
-        self.dismiss(None)

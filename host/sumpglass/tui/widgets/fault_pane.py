@@ -15,6 +15,7 @@ from sumpglass.report.layout_picture import marks_of
 from sumpglass.report.layout_text import layout_drawing, legend_lines
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.widgets.cautions import CautionPages
+from sumpglass.tui.widgets.large_text import large_lines
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 
 SIDE = 36
@@ -69,6 +70,7 @@ class FaultPane(LineWidget):
         self._waiting = False
         self._drawing = False
         self._note = ""
+        self._stop = ""
         self._pages = CautionPages()
         self.cautions_read = False
 
@@ -98,6 +100,12 @@ class FaultPane(LineWidget):
         self._note = words
         self.update_lines()
 
+    def call_stop(self, words: str) -> None:
+        """Stand large until it is taken back with no words: "why: what to do now"."""
+        if words != self._stop:
+            self._stop = words
+            self.update_lines()
+
     def choose(self, way: int) -> None:
         """Another test than the advised one."""
         if self._offers:
@@ -122,6 +130,8 @@ class FaultPane(LineWidget):
             return []
         title = textwrap.shorten(safe(layout.title), max(20, width - SIDE - 8), placeholder=" …")
         lines: list[Line] = [rule(title, width - SIDE)]
+        if self._stop:
+            return self._alarm(lines, width, height)
         if not self.cautions_read:
             return self._cautions(lines, width, height)
         if finding is None:
@@ -139,6 +149,14 @@ class FaultPane(LineWidget):
             lines += [(), *picture][: rest - len(more)]
         lines += [()] * max(0, height - len(lines) - 1)
         return [*lines[: height - 1], ((f" {self._note}"[:width], "alert"),)]
+
+    def _alarm(self, lines: list[Line], width: int, height: int) -> list[Line]:
+        why, _, act = self._stop.partition(": ")
+        lines += [((f" {row}", "alert"),) for row in large_lines("STOP", width - SIDE - 2, SIDE_ROWS - 1)]
+        lines += [()] * (SIDE_ROWS - len(lines))
+        lines += [((f" {row}", "alert"),) for row in large_lines(act, width - 2, max(3, height - SIDE_ROWS - 3))]
+        lines += [(), ((f" {why} "[:width], "badge"),)]
+        return lines[:height]
 
     def _cautions(self, lines: list[Line], width: int, height: int) -> list[Line]:
         words = textwrap.wrap("Read the cautions, then say that you have", width - SIDE - 2)
