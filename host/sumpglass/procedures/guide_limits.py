@@ -15,6 +15,11 @@ RELIEVED = 0.6
 """A stop call ends when the size of the level is below this part of the limit."""
 
 
+def past_limit(pressure_pa: float, limit_pa: float) -> str:
+    """The stop call: why, and what to do now."""
+    return f"{in_words(pressure_pa)} is past the limit of {limit_pa / 1000:g} kPa: open the hose now"
+
+
 class Limits(Course):
     """A course that calls stop, and takes what lies beyond a limit as the bound that it is."""
 
@@ -38,8 +43,7 @@ class Limits(Course):
         self._beyond = 0
         limit, view = self.settings["limit_pa"], self._view
         if abs(bound_pa) >= limit and view is not None:
-            words = f"{in_words(bound_pa)} is past the limit of {limit / 1000:g} kPa: open the hose now"
-            return [*events, *self._call_stop(step, view, words, limit)]
+            return [*events, *self._call_stop(step, view, past_limit(bound_pa, limit), limit)]
         more = "deeper" if bound_pa < 0 else "more"
         told = Told(
             f"The pressure is beyond the sensor's range: the reading only says {more} than {in_words(bound_pa)}"
@@ -52,9 +56,7 @@ class Limits(Course):
         if self._stop:
             return self._relieved(step, view, fast, limit)
         if abs(fast) > limit:
-            return self._call_stop(
-                step, view, f"{in_words(fast)} is past the limit of {limit / 1000:g} kPa: open the hose now", limit
-            )
+            return self._call_stop(step, view, past_limit(fast, limit), limit)
         if view.clipped and step.reading is not None:
             self._clipped_since = view.now_s if self._clipped_since is None else self._clipped_since
             if view.now_s - self._clipped_since >= CLIPPED_FOR_S and view.level_pa is not None:

@@ -123,8 +123,8 @@ class Casebook(JobNotes):
         body: dict[str, Any] | None = None,
     ) -> int:  # fmt: skip
         """A new recording; returns its number. Bytes of a file's name that are no UTF-8 become replacement signs."""
-        name, source = (os.fsencode(text).decode("utf-8", "replace") for text in (name, source))
         with self._writing() as db:
+            name, source = (os.fsencode(text).decode("utf-8", "replace") for text in (name, source))
             row = db.execute(
                 "INSERT INTO recording (name, kind, source, started_at, cylinders, body) VALUES (?, ?, ?, ?, ?, ?)",
                 (name, kind, source, now_utc(), cylinders, to_json(body or {})),

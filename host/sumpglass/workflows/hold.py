@@ -10,6 +10,7 @@ from sumpglass.analysis.pulses import find_pulses
 from sumpglass.errors import InputError, RefusedError
 from sumpglass.procedures.decay_judge import judge_hold
 from sumpglass.procedures.hold_result import Hold
+from sumpglass.procedures.marks import State, state_of
 from sumpglass.procedures.openings import Room
 from sumpglass.records import FloatArray, Recording
 from sumpglass.workflows.assess import evenly_sampled
@@ -64,7 +65,7 @@ def _engine_off(recording: Recording, hold: Hold) -> Hold:
         return replace(hold, warnings=(warning, *hold.warnings))
     before = [h for h in _listen(t, p, rate_hz, max(float(t[0]), hold.t0_s - SHORT_S), hold.t0_s) if h]
     after = [h for h in found if h[0] > RUNNING_SHARE * abs(hold.start_pa)]
-    told_off = any(mark.text.strip().lower() == "engine off" for mark in recording.marks)
+    told_off = any(state_of(mark.text) == State("engine_off") for mark in recording.marks)
     if before and after and not told_off:
         raise RefusedError(
             f"found {_in_words(*after[-1])} before and after what should be the decay, expected a hold with the engine "

@@ -61,7 +61,6 @@ class EmulatedBoard:
         self._serial = serial.Serial(self.port, timeout=0.2)
         self._writer = RequestWriter()
         self._receiver = FrameReceiver()
-        self.heard: list[dict] = []
 
     def _wait_for_port(self) -> str:
         until = time.monotonic() + 60.0
@@ -99,7 +98,6 @@ class EmulatedBoard:
             for payload in self._receiver.feed(self._serial.read(65536)):
                 heard.append(decode(bytes(payload)))
             if any(until(message) for message in heard):
-                self.heard += heard
                 return heard
         raise TimeoutError(f"nothing of the kind in {wall_s} s, only {sorted({m['name'] for m in heard})}")
 

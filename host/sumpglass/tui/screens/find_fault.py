@@ -14,14 +14,13 @@ from textual.screen import Screen
 from sumpglass.errors import SumpglassError
 from sumpglass.faults.finding import Finding
 from sumpglass.faults.reading import Reading as FaultReading
-from sumpglass.procedures.guide_limits import RELIEVED
+from sumpglass.procedures.guide_limits import RELIEVED, past_limit
 from sumpglass.procedures.trade_test import COMMON_SETTINGS
 from sumpglass.report.terminal_text import safe
 from sumpglass.tui.screens.type_reading import TypeReading
 from sumpglass.tui.widgets.fault_pane import UNREAD, FaultPane, LayoutList
 from sumpglass.tui.widgets.foot import KeyBar
 from sumpglass.tui.widgets.level_panel import LevelPanel
-from sumpglass.units import in_words
 from sumpglass.workflows.find_fault import (
     Search,
     built_in_names,
@@ -71,7 +70,6 @@ class FindFaultScreen(Screen[None]):
         self.search: Search | None = None
         self.finding: Finding | None = None
         self._round = 0
-        self._stopped = False
 
     @property
     def host(self) -> SumpglassApp:
@@ -105,12 +103,10 @@ class FindFaultScreen(Screen[None]):
         level_pa = 0.0 if now.level_pa is None or now.age_s is None or now.age_s > OLDEST_S else now.level_pa
         limit_pa = float(COMMON_SETTINGS["limit_pa"])
         if abs(level_pa) > limit_pa:
-            if not self._stopped:
+            if not self.pane.stopped:
                 self.app.bell()
-            self._stopped = True
-            self.pane.call_stop(f"{in_words(level_pa)} is past the limit of {limit_pa / 1000:g} kPa: open the hose now")
+            self.pane.call_stop(past_limit(level_pa, limit_pa))
         elif abs(level_pa) < RELIEVED * limit_pa:
-            self._stopped = False
             self.pane.call_stop("")
 
     # The conversation

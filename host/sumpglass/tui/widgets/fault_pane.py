@@ -14,13 +14,10 @@ from sumpglass.report.happening_words import percent
 from sumpglass.report.layout_picture import marks_of
 from sumpglass.report.layout_text import layout_drawing, legend_lines
 from sumpglass.report.terminal_text import safe
+from sumpglass.tui.widgets.beside_level import SIDE, SIDE_ROWS, alarm_lines
 from sumpglass.tui.widgets.cautions import CautionPages
-from sumpglass.tui.widgets.large_text import large_lines
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 
-SIDE = 36
-"""Columns at the upper right that the level stands in."""
-SIDE_ROWS = 7
 LEAST_LABEL = 16
 UNREAD = "Acknowledge the cautions first: y"
 
@@ -100,6 +97,11 @@ class FaultPane(LineWidget):
         self._note = words
         self.update_lines()
 
+    @property
+    def stopped(self) -> bool:
+        """Whether a stop call stands."""
+        return bool(self._stop)
+
     def call_stop(self, words: str) -> None:
         """Stand large until it is taken back with no words: "why: what to do now"."""
         if words != self._stop:
@@ -131,7 +133,7 @@ class FaultPane(LineWidget):
         title = textwrap.shorten(safe(layout.title), max(20, width - SIDE - 8), placeholder=" …")
         lines: list[Line] = [rule(title, width - SIDE)]
         if self._stop:
-            return self._alarm(lines, width, height)
+            return [*lines, *alarm_lines("STOP", self._stop, width, height)][:height]
         if not self.cautions_read:
             return self._cautions(lines, width, height)
         if finding is None:
@@ -149,14 +151,6 @@ class FaultPane(LineWidget):
             lines += [(), *picture][: rest - len(more)]
         lines += [()] * max(0, height - len(lines) - 1)
         return [*lines[: height - 1], ((f" {self._note}"[:width], "alert"),)]
-
-    def _alarm(self, lines: list[Line], width: int, height: int) -> list[Line]:
-        why, _, act = self._stop.partition(": ")
-        lines += [((f" {row}", "alert"),) for row in large_lines("STOP", width - SIDE - 2, SIDE_ROWS - 1)]
-        lines += [()] * (SIDE_ROWS - len(lines))
-        lines += [((f" {row}", "alert"),) for row in large_lines(act, width - 2, max(3, height - SIDE_ROWS - 3))]
-        lines += [(), ((f" {why} "[:width], "badge"),)]
-        return lines[:height]
 
     def _cautions(self, lines: list[Line], width: int, height: int) -> list[Line]:
         words = textwrap.wrap("Read the cautions, then say that you have", width - SIDE - 2)

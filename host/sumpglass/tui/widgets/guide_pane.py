@@ -10,14 +10,12 @@ from sumpglass.procedures.guide_events import GuideEvent, GuideStatus, Paused, R
 from sumpglass.procedures.trade_test import Step, TradeTest, Verdict
 from sumpglass.report.figure_words import figure_name, figure_words
 from sumpglass.report.terminal_text import safe
+from sumpglass.tui.widgets.beside_level import SIDE, SIDE_ROWS, alarm_lines
 from sumpglass.tui.widgets.cautions import CautionPages, caution_lines
 from sumpglass.tui.widgets.large_text import large_lines
 from sumpglass.tui.widgets.lines import Line, LineWidget, rule
 from sumpglass.units import in_words
 
-SIDE = 36
-"""Columns at the upper right that the level stands in."""
-SIDE_ROWS = 7
 _STATES = {"good": "GOOD", "fault": "FAULT", "undecided": "UNDECIDED", "told": "RESULT"}
 
 
@@ -187,16 +185,8 @@ class GuidePane(LineWidget):
         return lines
 
     def _alarm(self, status: GuideStatus, width: int, height: int) -> list[Line]:
-        # "why: what to do now", or for a pause "what happened: what to do": the part to act on stands large.
-        words, title = (status.stop, "STOP") if status.stop else (status.paused, "WAIT")
-        why, _, act = safe(words, 200).partition(": ")
-        lines: list[Line] = [(), *(((f" {row}", "alert"),) for row in large_lines(title, width - SIDE - 2, 6))]
-        while len(lines) < SIDE_ROWS:
-            lines.append(())
-        rows = large_lines(act or why, width - 2, max(3, min(12, height - SIDE_ROWS - 6)))
-        lines += [((f" {row}", "alert"),) for row in rows]
-        lines += [(), *(((f" {row} ", "badge"),) for row in textwrap.wrap(why, width - 4))]
-        return self._with_notes([*lines, ()], width, height)
+        title, words = ("STOP", status.stop) if status.stop else ("WAIT", status.paused)
+        return self._with_notes([(), *alarm_lines(title, words, width, height), ()], width, height)
 
     def _verdict(self, verdict: Verdict, width: int, height: int) -> list[Line]:
         lines: list[Line] = [
